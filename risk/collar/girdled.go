@@ -1,0 +1,350 @@
+package collar
+
+import (
+	"fmt"
+	"math"
+	"math/bits"
+	"strconv"
+
+	"gonum.org/v1/gonum/integrate/quad"
+)
+
+// Posterior is the probability of girdling of one tree, and what it is made of.
+type Posterior struct {
+	P      float64 // mean
+	Lo, Hi float64 // 80 % interval: what the weights and all that is missing leave open
+	Mean   LogOdds // mean of the log-odds
+	Spread float64 // standard deviation of the log-odds
+	// Terms add up: their log-odds to Mean, the squares of their spreads to the
+	// square of Spread, but for how learned weights move together. The prior
+	// comes first, then what weighs most; what is missing comes last, widest
+	// first.
+	Terms []Term
+	// Missing are the keys of what is not known, in the table's order.
+	Missing []string
+}
+
+// Term is what one piece of evidence adds to the log-odds.
+type Term struct {
+	Key     string
+	Words   string  // for a reader: "soil over the first main roots"
+	Value   Reading // of a factor of degree, as known of the tree, in Unit
+	Unit    string
+	Level   string  // of a factor of levels or a group
+	LogOdds float64 // against the average tree
+	Spread  float64
+	Source  string
+	Missing bool
+}
+
+// String is the term as a reason, with its number: "15 cm of soil over the
+// first main roots".
+func (t Term) String() string {
+	k := keyOf(t.Key)
+	switch {
+	case t.Missing:
+		return t.Words + " not known"
+	case k < 0:
+		return t.Words
+	case t.Value.Known && keys[k].with != "":
+		v := t.Value.Value
+		if k == kSoilShare {
+			v *= 100
+		}
+		return fmt.Sprintf(keys[k].with, strconv.FormatFloat(math.Round(v*10)/10, 'f', -1, 64))
+	case k == kStock || k == kTexture || k == kGenus || keys[k].kind == group:
+		return t.Words + ": " + t.Level
+	}
+	return t.Words
+}
+
+// z80 bounds the middle 80 % of a normal distribution.
+const z80 = 1.2815515655446004
+
+// Girdled gives the probability that stem girdling roots hold a third or more
+// of the stem's circumference.
+//
+// Log-odds are the prior plus the factors known; each factor not known is
+// integrated over its distribution among trees, by its mean (zero: factors
+// count against the average tree) and variance. P is the mean of the logistic
+// over the normal distribution so matched, Lo and Hi its 10th and 90th
+// percentile.
+func (e *Evidence) Girdled(s Signs) Posterior {
+	var buf [len(keys)]Term
+	terms := buf[:0]
+	t := e.weigh(&s, &terms)
+	p := t.posterior()
+	p.Terms = ordered(terms)
+	if n := bits.OnesCount32(t.missing); n > 0 {
+		p.Missing = make([]string, 0, n)
+	}
+	for k := range keys {
+		if t.missing&(1<<k) != 0 && keys[k].kind != group {
+			p.Missing = append(p.Missing, keys[k].name)
+		}
+	}
+	return p
+}
+
+// Chance is Girdled without the terms, for a whole city.
+func (e *Evidence) Chance(s Signs) (p, lo, hi float64) {
+	t := e.weigh(&s, nil)
+	q := t.posterior()
+	return q.P, q.Lo, q.Hi
+}
+
+// ordered copies terms: the prior, what is known by weight, what is missing by
+// spread; ties keep the table's order.
+func ordered(terms []Term) []Term {
+	var height [len(keys)]float64
+	var order [len(keys)]int
+	for i := range terms {
+		t := &terms[i]
+		switch {
+		case t.Key == "prior":
+			height[i] = math.Inf(1)
+		case t.Missing:
+			height[i] = t.Spread - 1e9
+		default:
+			height[i] = math.Abs(t.LogOdds)
+		}
+		j := i
+		for ; j > 0 && height[order[j-1]] < height[i]; j-- {
+			order[j] = order[j-1]
+		}
+		order[j] = i
+	}
+	out := make([]Term, len(terms))
+	for i, j := range order[:len(terms)] {
+		out[i] = terms[j]
+	}
+	return out
+}
+
+// tally is a tree's sum of evidence.
+type tally struct {
+	mean, variance float64
+	missing        uint32 // bit a key
+}
+
+func (t tally) posterior() Posterior {
+	sd := math.Sqrt(t.variance)
+	return Posterior{
+		P:      meanLogistic(t.mean, sd),
+		Lo:     logistic(t.mean - z80*sd),
+		Hi:     logistic(t.mean + z80*sd),
+		Mean:   LogOdds(t.mean),
+		Spread: sd,
+	}
+}
+
+// maxColumns bounds the columns of one tree: every level of every factor and
+// one member a group. Longer tables spill to the heap.
+const maxColumns = 64
+
+// weigh adds up what is known of a tree, and the spread of what is not.
+func (e *Evidence) weigh(s *Signs, terms *[]Term) tally {
+	t := tally{variance: e.missing}
+	var rowBuf [maxColumns]int
+	var xBuf [maxColumns]float64
+	rows, x := rowBuf[:0], xBuf[:0]
+
+	for k := range keys {
+		f := &e.factors[k]
+		level, value, known := e.look(k, s)
+		term := Term{Key: keys[k].name}
+		if !known {
+			if k == kFlareSeen {
+				// It stands in for the depth and has no spread of its own.
+				if !s.FlareCm.Known {
+					t.missing |= 1 << k
+				}
+				continue
+			}
+			t.missing |= 1 << k
+			term.Missing, term.Spread = true, math.Sqrt(f.missing)
+			if terms != nil {
+				term.Words, term.Unit, term.Source = keys[k].what, keys[k].unit, e.source(f)
+				*terms = append(*terms, term)
+			}
+			continue
+		}
+		if k != kFlareSeen {
+			t.variance -= f.missing
+		}
+		var effect, vari float64
+		switch keys[k].kind {
+		case base:
+			r := &e.rows[f.rows[0]]
+			effect, vari = r.Weight, r.Spread*r.Spread
+			rows, x = append(rows, f.rows[0]), append(x, 1)
+			term.Source = r.Source
+		case degree:
+			r := &e.rows[f.rows[0]]
+			d := min(max(value, r.Low), r.High) - r.Mean
+			effect, vari = d*r.Weight, d*d*r.Spread*r.Spread
+			rows, x = append(rows, f.rows[0]), append(x, d)
+			term.Value, term.Unit, term.Source = Reading{value, true}, r.Unit, r.Source
+		case levels:
+			effect, vari = f.effect[level], f.vari[level]
+			if e.cov != nil {
+				for _, i := range f.rows {
+					rows, x = append(rows, i), append(x, -e.rows[i].Share)
+				}
+				x[len(x)-len(f.rows)+level]++
+			}
+			r := &e.rows[f.rows[level]]
+			term.Level, term.Source = r.Level, r.Source
+		case group:
+			r := &e.rows[f.rows[level]]
+			effect, vari = r.Weight, r.Spread*r.Spread
+			rows, x = append(rows, f.rows[level]), append(x, 1)
+			term.Level, term.Source = r.Level, r.Source
+		}
+		t.mean += effect
+		t.variance += vari
+		if terms != nil {
+			term.LogOdds, term.Spread = effect, math.Sqrt(vari)
+			term.Words = keys[k].more
+			if effect < 0 {
+				term.Words = keys[k].less
+			}
+			*terms = append(*terms, term)
+		}
+	}
+	if e.cov != nil {
+		// Add how the weights of different factors move together; within a
+		// factor it is counted.
+		t.variance += 2 * e.cross(rows, x)
+	}
+	t.variance = max(t.variance, 0)
+	return t
+}
+
+// cross is the sum of covariances of all pairs of columns of different factors.
+func (e *Evidence) cross(rows []int, x []float64) float64 {
+	n, v := len(e.rows), 0.0
+	for k, i := range rows {
+		for l := range k {
+			if j := rows[l]; e.rows[i].Key != e.rows[j].Key {
+				v += x[k] * x[l] * e.cov[i*n+j]
+			}
+		}
+	}
+	return v
+}
+
+func (e *Evidence) source(f *factor) string {
+	if f.source != "" || len(f.rows) == 0 {
+		return f.source
+	}
+	return e.rows[f.rows[0]].Source
+}
+
+// look reads factor k off the signs: its level (place among the factor's rows)
+// or its value.
+func (e *Evidence) look(k int, s *Signs) (level int, value float64, known bool) {
+	answer := func(a Answer) (int, float64, bool) { return e.level(k, int(a)) }
+	reading := func(r Reading) (int, float64, bool) {
+		return 0, r.Value, r.Known && !math.IsNaN(r.Value) && !math.IsInf(r.Value, 0)
+	}
+	switch k {
+	case kPrior:
+		return 0, 0, true
+	case kFlareCm:
+		return reading(s.FlareCm)
+	case kFlareSeen:
+		if s.FlareCm.Known {
+			return 0, 0, false
+		}
+		return answer(s.FlareSeen)
+	case kFlatSide:
+		return answer(s.FlatSide)
+	case kStock:
+		return e.level(k, int(s.Stock))
+	case kCorrected:
+		return answer(s.Corrected)
+	case kYears:
+		return reading(s.YearsSincePlanting)
+	case kMulchCm:
+		return reading(s.MulchCm)
+	case kMulchTouches:
+		return answer(s.MulchTouches)
+	case kSoilShare:
+		return reading(s.SoilShare)
+	case kReachM:
+		return reading(s.ReachM)
+	case kTexture:
+		return e.level(k, int(s.Texture))
+	case kGenus:
+		if s.Genus == "" && s.Species == "" {
+			return 0, 0, false
+		}
+		at := e.factors[k].at
+		for _, name := range [...]string{s.Species, s.Genus, elsewhere} {
+			if l, ok := at[name]; ok {
+				return l, 0, true
+			}
+		}
+	case kOddZ:
+		return reading(s.OddZ)
+	case kSupplier:
+		return e.member(k, s.Supplier)
+	case kSpecies:
+		return e.member(k, s.Species)
+	case kSeason:
+		return e.member(k, s.Season)
+	case kCrew:
+		return e.member(k, s.Crew)
+	}
+	return 0, 0, false
+}
+
+// level finds the row of an enum's value; the enum's zero is unknown.
+func (e *Evidence) level(k, enum int) (int, float64, bool) {
+	if enum < 1 || enum > len(keys[k].levels) {
+		return 0, 0, false
+	}
+	l, ok := e.factors[k].at[keys[k].levels[enum-1]]
+	return l, 0, ok
+}
+
+// member finds the learned rate of a member of a group. Of one never dug at,
+// nothing is known.
+func (e *Evidence) member(k int, name string) (int, float64, bool) {
+	if name == "" {
+		return 0, 0, false
+	}
+	l, ok := e.factors[k].at[name]
+	return l, 0, ok
+}
+
+// Gauss-Hermite nodes and weights for the mean over a standard normal.
+var (
+	nodes   [hermite]float64
+	weights [hermite]float64
+)
+
+const hermite = 32
+
+func init() {
+	var x, w [hermite]float64
+	quad.Hermite{}.FixedLocations(x[:], w[:], math.Inf(-1), math.Inf(1))
+	for i := range x {
+		nodes[i] = math.Sqrt2 * x[i]
+		weights[i] = w[i] / math.Sqrt(math.Pi)
+	}
+}
+
+// meanLogistic is the mean of logistic(m + sd Z), Z standard normal, by 32-point
+// Gauss-Hermite quadrature.
+func meanLogistic(m, sd float64) float64 {
+	if sd == 0 {
+		return logistic(m)
+	}
+	p := 0.0
+	for i, z := range nodes {
+		p += weights[i] * logistic(m+sd*z)
+	}
+	return p
+}
