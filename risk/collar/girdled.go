@@ -177,29 +177,23 @@ func (e *Evidence) weigh(s *Signs, terms *[]Term) tally {
 		case base:
 			r := &e.rows[f.rows[0]]
 			effect, vari = r.Weight, r.Spread*r.Spread
-			rows, x = append(rows, f.rows[0]), append(x, 1)
 			term.Source = r.Source
 		case degree:
 			r := &e.rows[f.rows[0]]
 			d := min(max(value, r.Low), r.High) - r.Mean
 			effect, vari = d*r.Weight, d*d*r.Spread*r.Spread
-			rows, x = append(rows, f.rows[0]), append(x, d)
 			term.Value, term.Unit, term.Source = Reading{value, true}, r.Unit, r.Source
 		case levels:
 			effect, vari = f.effect[level], f.vari[level]
-			if e.cov != nil {
-				for _, i := range f.rows {
-					rows, x = append(rows, i), append(x, -e.rows[i].Share)
-				}
-				x[len(x)-len(f.rows)+level]++
-			}
 			r := &e.rows[f.rows[level]]
 			term.Level, term.Source = r.Level, r.Source
 		case group:
 			r := &e.rows[f.rows[level]]
 			effect, vari = r.Weight, r.Spread*r.Spread
-			rows, x = append(rows, f.rows[level]), append(x, 1)
 			term.Level, term.Source = r.Level, r.Source
+		}
+		if e.cov != nil {
+			rows, x = e.columns(k, level, value, rows, x)
 		}
 		t.mean += effect
 		t.variance += vari
@@ -219,6 +213,29 @@ func (e *Evidence) weigh(s *Signs, terms *[]Term) tally {
 	}
 	t.variance = max(t.variance, 0)
 	return t
+}
+
+// columns appends the regression's columns of a factor known at a level or a
+// value: what its rows' weights are multiplied by.
+func (e *Evidence) columns(k, level int, value float64, rows []int, x []float64) ([]int, []float64) {
+	f := &e.factors[k]
+	switch keys[k].kind {
+	case base:
+		return append(rows, f.rows[0]), append(x, 1)
+	case degree:
+		r := &e.rows[f.rows[0]]
+		return append(rows, f.rows[0]), append(x, min(max(value, r.Low), r.High)-r.Mean)
+	case group:
+		return append(rows, f.rows[level]), append(x, 1)
+	}
+	for l, i := range f.rows {
+		at := -e.rows[i].Share
+		if l == level {
+			at++
+		}
+		rows, x = append(rows, i), append(x, at)
+	}
+	return rows, x
 }
 
 // cross is the sum of covariances of all pairs of columns of different factors.
