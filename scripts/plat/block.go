@@ -111,9 +111,11 @@ func (b Block) CornerPad(s Side, inM [4]float64, kerbRadiusM, armM float64) Ring
 	r := Ring{b.At(s, l-armM, 0)}
 	r = append(r, end[len(end)-1-arcSteps/2:]...)
 	r = append(r, start[1:arcSteps/2+1]...)
+	// The inner corner laps over the walks, and stays behind the arc.
 	const lap = 0.2
-	return append(r, b.At(next, armM, 0), b.At(next, armM, inM[next]+lap),
-		b.At(s, l-inM[next]-lap, inM[s]+lap), b.At(s, l-armM, inM[s]+lap))
+	in, inNext := max(inM[s]+lap, kerbRadiusM/2), max(inM[next]+lap, kerbRadiusM/2)
+	return append(r, b.At(next, armM, 0), b.At(next, armM, inNext),
+		b.At(s, l-inNext, in), b.At(s, l-armM, in))
 }
 
 // Warp bends the sheet: from straight streets to the town's own.

@@ -4,6 +4,8 @@ import (
 	"math"
 	"strconv"
 	"time"
+
+	"soilshed/scripts/plat"
 )
 
 // Invented month by month: a temperate place far from the sea.
@@ -25,7 +27,7 @@ var dryFrom = []struct {
 
 // weather makes ten years of days. The wind is the day's mean at 2 m.
 func weather() table {
-	d := newDice(6)
+	d := plat.NewDice(seed, 6)
 	t := table{name: "weather.csv", header: []string{"date", "tmin_c", "tmax_c", "rain_mm", "wind_ms", "dew_c"}}
 	dry := map[string]bool{}
 	for _, s := range dryFrom {
@@ -48,21 +50,21 @@ func weather() table {
 	for day := time.Date(2015, 1, 1, 0, 0, 0, 0, time.UTC); day.Year() < 2025; day = day.AddDate(0, 0, 1) {
 		date := day.Format(time.DateOnly)
 		summer := (1 - math.Cos(2*math.Pi*float64(day.YearDay()-20)/365.25)) / 2
-		anomaly = 0.72*anomaly + d.normal(0, 3.6-1.6*summer)
+		anomaly = 0.72*anomaly + d.Normal(0, 3.6-1.6*summer)
 		p := normal(wetShare, day)
 		if wet {
 			p = p + 0.22*(1-p)
 		} else {
 			p *= 0.88
 		}
-		wet = d.chance(p)
-		mm := d.gamma2(normal(wetMM, day))
-		if d.chance(0.06) {
+		wet = d.Chance(p)
+		mm := d.Gamma2(normal(wetMM, day))
+		if d.Chance(0.06) {
 			mm *= 2.2
 		}
-		lo, hi := normal(minC, day)+anomaly+d.normal(0, 1.2), normal(maxC, day)+anomaly+d.normal(0, 1.2)
-		dewUnder := d.between(0.5, 3)
-		wind := normal(windMeanM, day) * 0.75 * math.Sqrt(-math.Log(1-d.unit())) / 0.886
+		lo, hi := normal(minC, day)+anomaly+d.Normal(0, 1.2), normal(maxC, day)+anomaly+d.Normal(0, 1.2)
+		dewUnder := d.Between(0.5, 3)
+		wind := normal(windMeanM, day) * 0.75 * math.Sqrt(-math.Log(1-d.Unit())) / 0.886
 		if dry[date] {
 			wet = false
 			hi += 2.5
@@ -76,7 +78,7 @@ func weather() table {
 			dewUnder -= 1
 		}
 		hi = max(hi, lo+1.2)
-		t.rows = append(t.rows, []string{date, f(1, lo), f(1, hi), f(1, mm), f(1, clamp(wind, 0.3, 12)), f(1, min(lo-dewUnder*0.8, lo))})
+		t.rows = append(t.rows, []string{date, f(1, lo), f(1, hi), f(1, mm), f(1, plat.Clamp(wind, 0.3, 12)), f(1, min(lo-dewUnder*0.8, lo))})
 	}
 	return t
 }
@@ -84,10 +86,10 @@ func weather() table {
 // gusts are thirty yearly maxima at 10 m, drawn from a Gumbel law with mode
 // 23 m/s and scale 3 m/s.
 func gusts() table {
-	d := newDice(7)
+	d := plat.NewDice(seed, 7)
 	t := table{name: "gusts.csv", header: []string{"year", "gust_ms"}}
 	for year := 1995; year < 2025; year++ {
-		t.rows = append(t.rows, []string{strconv.Itoa(year), f(1, 23-3*math.Log(-math.Log(d.between(1e-9, 1))))})
+		t.rows = append(t.rows, []string{strconv.Itoa(year), f(1, 23-3*math.Log(-math.Log(d.Between(1e-9, 1))))})
 	}
 	return t
 }

@@ -20,6 +20,9 @@ import (
 	"soilshed/scripts/plat"
 )
 
+// seed of everything that is drawn by chance.
+const seed = 20240517
+
 func main() {
 	log.SetFlags(0)
 	log.SetPrefix("town: ")

@@ -90,7 +90,7 @@ type town struct {
 	layers     map[string][]record
 	layerNames []string
 	tables     []table
-	dice       *dice
+	dice       *plat.Dice
 }
 
 const (
@@ -100,7 +100,7 @@ const (
 )
 
 func drawStreets() *town {
-	t := &town{grid: plat.NorthIowa(), layers: map[string][]record{}, dice: newDice(1)}
+	t := &town{grid: plat.NorthIowa(), layers: map[string][]record{}, dice: plat.NewDice(seed, 1)}
 	for _, w := range columnM {
 		t.width += w
 	}
@@ -114,7 +114,7 @@ func drawStreets() *town {
 		t.height += h
 	}
 	origin := t.grid.Forward(-94.42, 43.2667)
-	smooth := func(x float64) float64 { x = clamp(x, 0, 1); return x * x * (3 - 2*x) }
+	smooth := func(x float64) float64 { x = plat.Clamp(x, 0, 1); return x * x * (3 - 2*x) }
 	sin, cos := math.Sincos(6 * math.Pi / 180)
 	t.warp = func(p plat.Point) plat.Point {
 		x := p.X + 15*math.Sin(math.Pi*p.Y/t.height)*smooth((p.X/t.width-0.3)/0.6)
@@ -211,7 +211,7 @@ func (t *town) building(r plat.Ring, kind string) {
 // drive paves from the kerb to toM into the block and notes what it crosses.
 func (t *town) drive(b *block, s plat.Side, a0, a1, toM float64) {
 	from := 0.0
-	if t.dice.chance(0.25) {
+	if t.dice.Chance(0.25) {
 		from = 0.05 // drawn short of the kerb, as happens
 	}
 	b.drives[s] = append(b.drives[s], [2]float64{a0, a1})
@@ -227,24 +227,24 @@ func (t *town) drawHomes(b *block) {
 		in := b.propertyM(s)
 		for i := range lots {
 			a := 5 + float64(i)*lotM
-			setback := in + d.between(4.5, 7)
-			houseM := d.between(8, min(10.5, lotM-5.5))
-			deep := d.between(8, 10)
+			setback := in + d.Between(4.5, 7)
+			houseM := d.Between(8, min(10.5, lotM-5.5))
+			deep := d.Between(8, 10)
 			t.building(b.Rect(s, a+1, a+1+houseM, setback, setback+deep), "house")
-			if d.chance(0.3) {
+			if d.Chance(0.3) {
 				t.building(b.Rect(s, a+1+houseM*0.5, a+1+houseM, setback+deep-0.1, setback+deep+2.5), "house")
 			}
-			if d.chance(0.85) {
-				w := d.between(2.6, 3.2)
+			if d.Chance(0.85) {
+				w := d.Between(2.6, 3.2)
 				a0 := a + houseM + 1.4
-				t.drive(b, s, a0, a0+w, setback+d.between(3, 7))
-				if d.chance(0.5) {
+				t.drive(b, s, a0, a0+w, setback+d.Between(3, 7))
+				if d.Chance(0.5) {
 					t.building(b.Rect(s, a0-0.2, a0+w+0.2, setback+7, setback+12.5), "garage")
 					t.pave("driveways", b.Rect(s, a0, a0+w, setback+2.5, setback+7), text("KIND", "driveway"))
 				}
 			}
-			if d.chance(0.22) {
-				t.lawnTree(b, s, a+d.between(3, houseM), in+d.between(1.6, 3.2), 0.8)
+			if d.Chance(0.22) {
+				t.lawnTree(b, s, a+d.Between(3, houseM), in+d.Between(1.6, 3.2), 0.8)
 			}
 		}
 	}
@@ -274,12 +274,12 @@ func (t *town) drawShops(b *block) {
 	in := b.propertyM(front)
 	depth := 0.0
 	for a := b.propertyM((front+3)%4) + 0.3; a < b.Length(front)-b.propertyM((front+1)%4)-6; {
-		w := min(d.between(11, 19), b.Length(front)-b.propertyM((front+1)%4)-0.3-a)
-		deep := d.between(13, 18)
+		w := min(d.Between(11, 19), b.Length(front)-b.propertyM((front+1)%4)-0.3-a)
+		deep := d.Between(13, 18)
 		depth = max(depth, deep)
 		t.building(b.Rect(front, a, a+w, in+0.02, in+deep), "shop")
 		a += w
-		if d.chance(0.25) {
+		if d.Chance(0.25) {
 			a += 2.2 // a passage
 		}
 	}
@@ -298,7 +298,7 @@ func (t *town) drawShops(b *block) {
 			site: "car park island", street: b.streets[back], group: group(b, back) + " car park", pit: "1.8x4.6", comfort: 0.2})
 	}
 	t.add("driveways", []plat.Polygon{hard}, text("KIND", "parking"))
-	at := d.between(0.35, 0.6) * l
+	at := d.Between(0.35, 0.6) * l
 	t.drive(b, back, at, at+6, lot0+0.3)
 }
 
@@ -384,7 +384,7 @@ func (t *town) drawPark(b *block) {
 	t.pave("driveways", plat.Ring{{X: p.West + 38, Y: p.North - 15}, {X: p.West + 56, Y: p.North - 15}, {X: p.West + 56, Y: p.North - 5}, {X: p.West + 38, Y: p.North - 5}}, text("KIND", "court"))
 	placed := []plat.Point{}
 	for len(placed) < 42 {
-		at := plat.Point{X: d.between(p.West+3, p.East-3), Y: d.between(p.South+3, p.North-3)}
+		at := plat.Point{X: d.Between(p.West+3, p.East-3), Y: d.Between(p.South+3, p.North-3)}
 		ok := at.X < p.West+36 || at.X > p.West+58 || at.Y < p.North-17
 		for _, line := range paths {
 			for _, q := range line {
@@ -428,18 +428,18 @@ func (t *town) drawSide(b *block, s plat.Side) {
 	}
 	from, to := padArmM+1.5, length-padArmM-1.5
 	var holes []plat.Ring
-	gap := d.between(8, 11.5)
-	for a := from + d.between(0, 3); a <= to; a += gap * d.between(0.9, 1.15) {
+	gap := d.Between(8, 11.5)
+	for a := from + d.Between(0, 3); a <= to; a += gap * d.Between(0.9, 1.15) {
 		if !clear(a, 1.8) {
 			continue
 		}
 		if v.stripM > 0 {
-			if d.chance(0.12) {
+			if d.Chance(0.12) {
 				continue
 			}
-			p := b.At(s, a, v.stripM/2+d.normal(0, 0.05*v.stripM))
+			p := b.At(s, a, v.stripM/2+d.Normal(0, 0.05*v.stripM))
 			t.spots = append(t.spots, spot{sheet: p, at: t.warp(p), toward: step(t.warp(p), t.warp(b.At(s, a, v.stripM/2+5))),
-				site: "strip", street: b.streets[s], group: group(b, s), comfort: clamp(0.15+0.15*v.stripM, 0, 0.8)})
+				site: "strip", street: b.streets[s], group: group(b, s), comfort: plat.Clamp(0.15+0.15*v.stripM, 0, 0.8)})
 			continue
 		}
 		if a < b.propertyM((s+3)%4)+v.pitLM || a > length-b.propertyM((s+1)%4)-v.pitLM {
@@ -456,9 +456,9 @@ func (t *town) drawSide(b *block, s plat.Side) {
 		holes = append(holes, plat.Reverse(hole))
 		b.pits[s] = append(b.pits[s], a)
 		at := t.warp(centre)
-		sp := spot{sheet: centre, at: plat.Point{X: at.X + d.normal(0, 0.06), Y: at.Y + d.normal(0, 0.06)}, toward: step(at, t.warp(b.At(s, a, 6))),
-			site: "pit", street: b.streets[s], group: group(b, s), pit: f(1, v.pitWM) + "x" + f(1, v.pitLM), comfort: clamp(0.05+0.03*v.pitLM*v.pitWM, 0, 0.2)}
-		if d.chance(0.08) {
+		sp := spot{sheet: centre, at: plat.Point{X: at.X + d.Normal(0, 0.06), Y: at.Y + d.Normal(0, 0.06)}, toward: step(at, t.warp(b.At(s, a, 6))),
+			site: "pit", street: b.streets[s], group: group(b, s), pit: f(1, v.pitWM) + "x" + f(1, v.pitLM), comfort: plat.Clamp(0.05+0.03*v.pitLM*v.pitWM, 0, 0.2)}
+		if d.Chance(0.08) {
 			t.empty = append(t.empty, sp)
 			continue
 		}

@@ -110,15 +110,15 @@ type tree struct {
 }
 
 func (t *town) plant() {
-	d := newDice(2)
+	d := plat.NewDice(seed, 2)
 	type campaign struct{ kind, year, stock, nursery int }
 	groups := map[string]campaign{}
 	walkWork := map[string]int{}
 	newCampaign := func(street string) campaign {
 		l := lots[street]
-		c := campaign{kind: pick(d, l.kinds), year: pick(d, l.years), nursery: d.below(len(nurseries))}
+		c := campaign{kind: plat.Pick(d, l.kinds), year: plat.Pick(d, l.years), nursery: d.Below(len(nurseries))}
 		// Balled stock was usual before 2000, containers after.
-		switch p := d.unit(); {
+		switch p := d.Unit(); {
 		case c.year < 2000 && p < 0.7:
 			c.stock = 2
 		case p < 0.45:
@@ -138,20 +138,20 @@ func (t *town) plant() {
 		if !known {
 			c = newCampaign(s.street)
 			groups[s.group] = c
-			if d.chance(0.2) && s.site != "park" {
-				walkWork[s.group] = 2008 + d.below(14)
+			if d.Chance(0.2) && s.site != "park" {
+				walkWork[s.group] = 2008 + d.Below(14)
 			}
 		}
-		if d.chance(0.2) { // a replacement, or one of another year
+		if d.Chance(0.2) { // a replacement, or one of another year
 			c = newCampaign(s.street)
-			c.year = min(c.year+4+d.below(12), 2022)
+			c.year = min(c.year+4+d.Below(12), 2022)
 		}
-		tr := &tree{spot: s, kind: &kinds[c.kind], planted: c.year + d.below(2), stock: c.stock, nursery: c.nursery, walkYear: walkWork[s.group]}
+		tr := &tree{spot: s, kind: &kinds[c.kind], planted: c.year + d.Below(2), stock: c.stock, nursery: c.nursery, walkYear: walkWork[s.group]}
 		if tr.walkYear <= tr.planted {
 			tr.walkYear = 0
 		}
-		tr.stockWords = pick(d, stocks[c.stock].words)
-		tr.rootFix = tr.planted >= 2010 && d.chance(0.35)
+		tr.stockWords = plat.Pick(d, stocks[c.stock].words)
+		tr.rootFix = tr.planted >= 2010 && d.Chance(0.35)
 		tr.grow(d)
 		trees = append(trees, tr)
 	}
@@ -161,23 +161,23 @@ func (t *town) plant() {
 		tr.id = 1001 + i
 		tr.recorded = tr.at
 	}
-	t.misplace(trees, newDice(3))
-	t.writeTrees(trees, newDice(4))
+	t.misplace(trees, plat.NewDice(seed, 3))
+	t.writeTrees(trees, plat.NewDice(seed, 4))
 	t.writeTruth(trees)
-	t.excavate(trees, newDice(5))
+	t.excavate(trees, plat.NewDice(seed, 5))
 }
 
 func logistic(x float64) float64 { return 1 / (1 + math.Exp(-x)) }
 
 // grow decides the hidden truth of a tree and what follows from it.
-func (tr *tree) grow(d *dice) {
+func (tr *tree) grow(d *plat.Dice) {
 	age := float64(surveyYear - tr.planted)
-	tr.flareCm = clamp(d.normal(stocks[tr.stock].flareCm+nurseries[tr.nursery].flareCm, 4), 0, 30)
-	tr.mulchCm = clamp(d.normal(6, 5), 0, 35)
+	tr.flareCm = plat.Clamp(d.Normal(stocks[tr.stock].flareCm+nurseries[tr.nursery].flareCm, 4), 0, 30)
+	tr.mulchCm = plat.Clamp(d.Normal(6, 5), 0, 35)
 	if tr.site == "park" {
-		tr.mulchCm = clamp(d.normal(2, 3), 0, 15)
+		tr.mulchCm = plat.Clamp(d.Normal(2, 3), 0, 15)
 	}
-	tr.mulchTouch = tr.mulchCm > 3 && d.chance(0.1+0.02*tr.mulchCm)
+	tr.mulchTouch = tr.mulchCm > 3 && d.Chance(0.1+0.02*tr.mulchCm)
 	x := -2.6 + stocks[tr.stock].effect + nurseries[tr.nursery].effect + 0.12*tr.flareCm + tr.kind.prone
 	if tr.mulchTouch {
 		x += 0.6
@@ -188,43 +188,43 @@ func (tr *tree) grow(d *dice) {
 	if age < 6 {
 		x -= 1
 	}
-	tr.girdled = d.chance(logistic(x))
-	tr.share = clamp(d.normal(0.02+0.01*tr.flareCm, 0.07), 0, 0.32)
+	tr.girdled = d.Chance(logistic(x))
+	tr.share = plat.Clamp(d.Normal(0.02+0.01*tr.flareCm, 0.07), 0, 0.32)
 	if tr.girdled {
-		tr.share = clamp(0.34+d.gamma2(0.2), 0.34, 0.95)
+		tr.share = plat.Clamp(0.34+d.Gamma2(0.2), 0.34, 0.95)
 	}
-	tr.vigour = clamp(0.72+0.3*tr.comfort+d.normal(0, 0.07), 0.4, 1.15)
+	tr.vigour = plat.Clamp(0.72+0.3*tr.comfort+d.Normal(0, 0.07), 0.4, 1.15)
 	if tr.girdled && age > 7 {
-		tr.vigour -= clamp(d.between(0.05, 0.45)*tr.share/0.5, 0, 0.5)
+		tr.vigour -= plat.Clamp(d.Between(0.05, 0.45)*tr.share/0.5, 0, 0.5)
 	}
-	tr.vigour = clamp(tr.vigour, 0.2, 1.15)
+	tr.vigour = plat.Clamp(tr.vigour, 0.2, 1.15)
 	room := 0.55 + 0.45*tr.comfort
 	tr.dbhCm = 4 + tr.kind.maxDBHCm*room*tr.vigour*(1-math.Exp(-tr.kind.rate*age))
 	tr.largestCm = 0
 	if tr.share > 0.03 {
-		tr.largestCm = clamp(tr.dbhCm*(0.04+0.25*tr.share)*d.between(0.6, 1.3), 0.4, 18)
+		tr.largestCm = plat.Clamp(tr.dbhCm*(0.04+0.25*tr.share)*d.Between(0.6, 1.3), 0.4, 18)
 	}
-	tr.heightM = tr.kind.heightPerDBH * math.Pow(tr.dbhCm/30, 0.6) * d.between(0.88, 1.12)
-	tr.crownM = tr.kind.spreadPerDBH * math.Pow(tr.dbhCm/30, 0.75) * d.between(0.85, 1.15) * (0.75 + 0.25*tr.vigour)
-	tr.dead = tr.vigour < 0.32 || d.chance(0.006)
+	tr.heightM = tr.kind.heightPerDBH * math.Pow(tr.dbhCm/30, 0.6) * d.Between(0.88, 1.12)
+	tr.crownM = tr.kind.spreadPerDBH * math.Pow(tr.dbhCm/30, 0.75) * d.Between(0.85, 1.15) * (0.75 + 0.25*tr.vigour)
+	tr.dead = tr.vigour < 0.32 || d.Chance(0.006)
 }
 
 // misplace does to the points what surveys do.
-func (t *town) misplace(trees []*tree, d *dice) {
+func (t *town) misplace(trees []*tree, d *plat.Dice) {
 	strip := func(tr *tree) bool { return tr.site == "strip" }
 	for _, tr := range trees {
-		if tr.site != "park" && d.chance(0.045) {
-			m := d.between(0.8, 1.4)
+		if tr.site != "park" && d.Chance(0.045) {
+			m := d.Between(0.8, 1.4)
 			if tr.comfort > 0.6 { // wide strips: farther, to reach the walk
 				m += 0.8
 			}
 			tr.displacedM = m
 			tr.recorded = plat.Point{X: tr.at.X + m*tr.toward.X, Y: tr.at.Y + m*tr.toward.Y}
 		} else { // hand-held receivers: some centimetres
-			tr.recorded = plat.Point{X: tr.at.X + d.normal(0, 0.03), Y: tr.at.Y + d.normal(0, 0.03)}
+			tr.recorded = plat.Point{X: tr.at.X + d.Normal(0, 0.03), Y: tr.at.Y + d.Normal(0, 0.03)}
 		}
-		if d.chance(0.02) {
-			tr.removed = fmt.Sprintf("%d-%02d-%02d", 2019+d.below(5), 1+d.below(12), 1+d.below(28))
+		if d.Chance(0.02) {
+			tr.removed = fmt.Sprintf("%d-%02d-%02d", 2019+d.Below(5), 1+d.Below(12), 1+d.Below(28))
 		}
 	}
 	nth := func(n int, ok func(*tree) bool) *tree {
@@ -247,9 +247,9 @@ func (t *town) misplace(trees []*tree, d *dice) {
 	nth(111, strip).recorded = two.recorded // two trees on one point
 }
 
-func (t *town) writeTrees(trees []*tree, d *dice) {
+func (t *town) writeTrees(trees []*tree, d *plat.Dice) {
 	maybe := func(p float64, v any) any {
-		if d.chance(p) {
+		if d.Chance(p) {
 			return v
 		}
 		return nil
@@ -261,9 +261,9 @@ func (t *town) writeTrees(trees []*tree, d *dice) {
 		return "N"
 	}
 	write := func(tr *tree) {
-		inches := tr.dbhCm / 2.54 * d.between(0.98, 1.02)
+		inches := tr.dbhCm / 2.54 * d.Between(0.98, 1.02)
 		diam := strconv.FormatFloat(math.Round(inches*2)/2, 'f', -1, 64)
-		switch p := d.unit(); {
+		switch p := d.Unit(); {
 		case p < 0.02:
 			diam = "N/A"
 		case p < 0.03:
@@ -279,7 +279,7 @@ func (t *town) writeTrees(trees []*tree, d *dice) {
 			diam += " in"
 		}
 		latin, common := any(tr.kind.latin), any(tr.kind.common)
-		switch p := d.unit(); {
+		switch p := d.Unit(); {
 		case p < 0.03:
 			latin = strings.Fields(tr.kind.latin)[0] + " sp."
 		case p < 0.05:
@@ -290,7 +290,7 @@ func (t *town) writeTrees(trees []*tree, d *dice) {
 			latin = strings.ToUpper(tr.kind.latin)
 		}
 		cond := "Good"
-		switch v := tr.vigour + d.normal(0, 0.05); {
+		switch v := tr.vigour + d.Normal(0, 0.05); {
 		case tr.dead:
 			cond = "Dead"
 		case v < 0.52:
@@ -298,7 +298,7 @@ func (t *town) writeTrees(trees []*tree, d *dice) {
 		case v < 0.76:
 			cond = "Fair"
 		}
-		flareSeen := yes(tr.flareCm+d.normal(0, 1.5) < 4)
+		flareSeen := yes(tr.flareCm+d.Normal(0, 1.5) < 4)
 		var pit, walk, removed, mulchTouch, rootFix any
 		if tr.pit != "" {
 			pit = maybe(0.9, tr.pit)
@@ -326,7 +326,7 @@ func (t *town) writeTrees(trees []*tree, d *dice) {
 			{Name: "STOCK", Value: maybe(recordKeeping-0.1, tr.stockWords)},
 			{Name: "NURSERY", Value: maybe(recordKeeping, nurseries[tr.nursery].name)},
 			{Name: "ROOT_FIX", Value: rootFix},
-			{Name: "FLARE_CM", Value: maybe(0.45, plat.Num{Value: math.Max(0, math.Round(tr.flareCm+d.normal(0, 1)))})},
+			{Name: "FLARE_CM", Value: maybe(0.45, plat.Num{Value: math.Max(0, math.Round(tr.flareCm+d.Normal(0, 1)))})},
 			{Name: "FLARE_SEEN", Value: maybe(0.7, flareSeen)},
 			{Name: "MULCH_CM", Value: maybe(0.5, plat.Num{Value: math.Round(tr.mulchCm)})},
 			{Name: "MULCH_TCH", Value: mulchTouch},
@@ -382,7 +382,7 @@ func (t *town) writeTruth(trees []*tree) {
 
 // excavate makes the records of the collars dug up so far: half of them trees
 // that looked poor, half taken as they came.
-func (t *town) excavate(trees []*tree, d *dice) {
+func (t *town) excavate(trees []*tree, d *plat.Dice) {
 	tab := table{name: "excavations.csv", header: []string{"tree", "date", "share_girdled", "largest_root_cm", "action", "notes"}}
 	type dig struct {
 		date string
@@ -394,10 +394,10 @@ func (t *town) excavate(trees []*tree, d *dice) {
 		if tr.vigour < 0.62 {
 			p = 0.36
 		}
-		if tr.planted > 2018 || tr.site == "plaza pit" || !d.chance(p) || tr.noGeometry || tr.removed != "" {
+		if tr.planted > 2018 || tr.site == "plaza pit" || !d.Chance(p) || tr.noGeometry || tr.removed != "" {
 			continue
 		}
-		share := clamp(math.Round((tr.share+d.normal(0, 0.03))*20)/20, 0, 1)
+		share := plat.Clamp(math.Round((tr.share+d.Normal(0, 0.03))*20)/20, 0, 1)
 		action, notes := "none needed", ""
 		switch {
 		case tr.share > 0.65 && tr.vigour < 0.5:
@@ -405,7 +405,7 @@ func (t *town) excavate(trees []*tree, d *dice) {
 		case tr.share >= 0.34 && tr.largestCm > 7:
 			action, notes = "left, watch", "root too thick to cut, fused"
 		case tr.share >= 0.34:
-			action, notes = fmt.Sprintf("cut %d roots", 2+d.below(3)), "checked by arborist"
+			action, notes = fmt.Sprintf("cut %d roots", 2+d.Below(3)), "checked by arborist"
 		case tr.share > 0.12:
 			action = "cut 1 root"
 		case tr.mulchTouch:
@@ -418,7 +418,7 @@ func (t *town) excavate(trees []*tree, d *dice) {
 		if tr.largestCm > 0 {
 			largest = f(1, tr.largestCm)
 		}
-		date := fmt.Sprintf("%d-%02d-%02d", 2021+d.below(4), 4+d.below(7), 1+d.below(28))
+		date := fmt.Sprintf("%d-%02d-%02d", 2021+d.Below(4), 4+d.Below(7), 1+d.Below(28))
 		digs = append(digs, dig{date, []string{strconv.Itoa(tr.id), date, f(2, share), largest, action, notes}})
 	}
 	sort.SliceStable(digs, func(i, j int) bool { return digs[i].date < digs[j].date })
