@@ -94,3 +94,49 @@ func sinSeries(c *[6]float64, sin, cos float64) float64 {
 	b1 := c[0] + d*b2 - b3
 	return sin * b1
 }
+
+// authalic turns geodetic latitude into the latitude of the sphere of equal
+// area and back.
+type authalic struct {
+	e2    float64
+	c     [6]float64 // e2/3, e2^2/5 ...: the series of atanh
+	qPole float64
+	beta  [6]float64 // authalic to geodetic latitude, sin 2jx
+}
+
+func newAuthalic(el ellipsoid) authalic {
+	n := el.n()
+	a := authalic{
+		e2: el.e2(),
+		c:  newConformal(el).c,
+		// C. Karney, On auxiliary latitudes (2023), eq. for xi to phi.
+		beta: [6]float64{
+			poly(n, 0, 4./3, 4./45, -16./35, -2582./14175, 60136./467775, 28112932./212837625),
+			poly(n, 0, 0, 46./45, 152./945, -11966./14175, -21016./51975, 251310128./638512875),
+			poly(n, 0, 0, 0, 3044./2835, 3802./14175, -94388./66825, -8797648./10945935),
+			poly(n, 0, 0, 0, 0, 6059./4725, 41072./93555, -1472637812./638512875),
+			poly(n, 0, 0, 0, 0, 0, 768272./467775, 455935736./638512875),
+			poly(n, 0, 0, 0, 0, 0, 0, 4210684958./1915538625),
+		},
+	}
+	a.qPole = a.q(1)
+	return a
+}
+
+// q of a sine of latitude: Snyder, Map Projections (1987), eq. 3-12, with
+// atanh(e s)/e as a series.
+func (a *authalic) q(s float64) float64 {
+	s2 := s * s
+	t := s * (1 + s2*(a.c[0]+s2*(a.c[1]+s2*(a.c[2]+s2*(a.c[3]+s2*(a.c[4]+s2*a.c[5]))))))
+	return (1 - a.e2) * (s/(1-a.e2*s2) + t)
+}
+
+// latitude returns the geodetic latitude whose authalic latitude has the sine
+// s, NaN past a pole.
+func (a *authalic) latitude(s float64) float64 {
+	if s > 1 && s < 1+1e-12 || s < -1 && s > -1-1e-12 {
+		s = math.Copysign(1, s)
+	}
+	c := math.Sqrt(1 - s*s)
+	return math.Atan2(s, c) + sinSeries(&a.beta, 2*s*c, 1-2*s*s)
+}

@@ -33,7 +33,7 @@ const (
 // degree), so that the same trees in any order give the same plane.
 func NewPlane(base *System, x, y float64) (*Plane, error) {
 	if base == nil {
-		return nil, fmt.Errorf("no coordinate system: say which with --crs")
+		return nil, errNoSystem
 	}
 	if !base.Geographic() {
 		x0, y0 := math.Round(x/1000)*1000, math.Round(y/1000)*1000
@@ -51,7 +51,7 @@ func NewPlane(base *System, x, y float64) (*Plane, error) {
 	}
 	local, err := newSystem(System{
 		name:  fmt.Sprintf("transverse Mercator at %.2f, %.2f", lon, lat),
-		datum: base.datum, length: metre,
+		datum: base.datum, prime: greenwich, angle: degree, length: metre,
 		conv: conversion{method: tmMethod, lat0: lat, lon0: lon, k0: 1},
 	})
 	if err != nil {

@@ -22,6 +22,9 @@ type System struct {
 	angle  unit // of geographic coordinates and, in WKT1, of parameters
 	length unit // of projected coordinates; zero when geographic
 
+	area box    // area of use; zero: not known
+	esri string // name in an ESRI .prj, "" to be made from name
+
 	conv conversion // zero when geographic
 	proj projection // nil when geographic
 }
@@ -29,10 +32,11 @@ type System struct {
 // meridian is a prime meridian: its longitude in degrees east of Greenwich.
 type meridian struct {
 	name string
+	epsg int
 	deg  float64
 }
 
-var greenwich = meridian{"Greenwich", 0}
+var greenwich = meridian{"Greenwich", 8901, 0}
 
 // conversion is a projection's method and parameters: angles in degrees,
 // longitudes from the system's prime meridian, lengths in the system's unit.
@@ -68,7 +72,7 @@ func newSystem(s System) (*System, error) {
 	if s.conv.method == 0 {
 		return &s, nil
 	}
-	p, err := s.conv.project(s.datum.ell, s.length.size)
+	p, err := s.conv.project(s.datum.ell)
 	if err != nil {
 		return nil, fmt.Errorf("coordinate system %q: %w", s.name, err)
 	}
@@ -78,9 +82,7 @@ func newSystem(s System) (*System, error) {
 
 // WGS84 returns longitude and latitude in degrees on WGS 84 (EPSG:4326, x =
 // longitude).
-func WGS84() *System { return wgs84 }
-
-var wgs84 = &System{name: "WGS 84", epsg: 4326, datum: datumWGS84, prime: greenwich, angle: degree}
+func WGS84() *System { return geographics().byCode[4326] }
 
 // Name returns the system's name as its source gives it.
 func (s *System) Name() string { return s.name }
