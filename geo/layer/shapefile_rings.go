@@ -1,0 +1,206 @@
+package layer
+
+import (
+	"cmp"
+	"errors"
+	"slices"
+
+	"github.com/paulmach/orb"
+)
+
+// shpRing is a ring of a polygon shape, which lists its rings flat.
+type shpRing struct {
+	ring  orb.Ring
+	bound orb.Bound
+	area  float64 // signed: positive when clockwise, as outer rings are wound
+}
+
+// polygons sorts the rings of one shape into polygons with their holes.
+//
+// By the specification outer rings run clockwise and holes the other way. That
+// is believed when it makes sense: when every ring wound as a hole lies inside
+// one wound as an outer ring. Otherwise, and when all rings of a shape with
+// several run the same way, a ring that lies inside an odd number of others is
+// a hole, however it is wound.
+func (p *shapeParser) polygons(points []orb.Point, starts []int) (orb.Geometry, error) {
+	p.rings = p.rings[:0]
+	for i := range len(starts) - 1 {
+		r := orb.Ring(points[starts[i]:starts[i+1]:starts[i+1]])
+		if n := len(r); n > 2 && r[0] != r[n-1] {
+			r = append(r, r[0])
+			p.closed++
+		}
+		if len(r) < 4 {
+			p.dropped++
+			continue
+		}
+		p.rings = append(p.rings, shpRing{ring: r})
+	}
+	switch len(p.rings) {
+	case 0:
+		return nil, &recordFault{reasonRing, -1, errors.New("a polygon without a ring of three corners or more")}
+	case 1:
+		return orb.Polygon{p.rings[0].ring}, nil
+	}
+	outer := 0
+	for i := range p.rings {
+		r := &p.rings[i]
+		r.bound = r.ring.Bound()
+		if r.area = clockwiseArea(r.ring); r.area > 0 {
+			outer++
+		}
+	}
+	if outer > 0 && outer < len(p.rings) {
+		if m, ok := byWinding(p.rings); ok {
+			return smallest(m), nil
+		}
+	}
+	m, holes := byContainment(p.rings)
+	if holes > 0 {
+		p.turned++
+	}
+	return smallest(m), nil
+}
+
+func smallest(m orb.MultiPolygon) orb.Geometry {
+	if len(m) == 1 {
+		return m[0]
+	}
+	return m
+}
+
+// byWinding gives each hole to the smallest clockwise ring around it, ok when
+// all have one.
+func byWinding(rings []shpRing) (m orb.MultiPolygon, ok bool) {
+	var shells []int // into rings, in file order
+	for i := range rings {
+		if rings[i].area > 0 {
+			shells = append(shells, i)
+		}
+	}
+	bySize := slices.Clone(shells)
+	slices.SortStableFunc(bySize, func(a, b int) int { return cmp.Compare(rings[a].area, rings[b].area) })
+	place := make(map[int]int, len(shells))
+	for k, i := range shells {
+		place[i] = k
+		m = append(m, orb.Polygon{rings[i].ring})
+	}
+	for i := range rings {
+		if rings[i].area > 0 {
+			continue
+		}
+		home := -1
+		for _, j := range bySize {
+			if -rings[i].area <= rings[j].area && inside(&rings[i], &rings[j]) {
+				home = place[j]
+				break
+			}
+		}
+		if home < 0 {
+			if rings[i].area == 0 { // a spike, which holds nothing
+				continue
+			}
+			return nil, false
+		}
+		m[home] = append(m[home], rings[i].ring)
+	}
+	return m, true
+}
+
+// byContainment makes a hole of every ring inside an odd number of others.
+func byContainment(rings []shpRing) (m orb.MultiPolygon, holes int) {
+	type nest struct{ depth, parent int }
+	size := func(i int) float64 { return max(rings[i].area, -rings[i].area) }
+	order := make([]int, len(rings))
+	for i := range order {
+		order[i] = i
+	}
+	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(size(b), size(a)) })
+	nests := make([]nest, len(rings))
+	for k, i := range order {
+		nests[i].parent = -1
+		for _, j := range order[:k] { // the larger ones, largest first
+			if size(j) > size(i) && inside(&rings[i], &rings[j]) {
+				nests[i].depth++
+				nests[i].parent = j
+			}
+		}
+	}
+	place := make(map[int]int)
+	for i := range rings {
+		if nests[i].depth%2 == 0 {
+			place[i] = len(m)
+			m = append(m, orb.Polygon{rings[i].ring})
+		}
+	}
+	for i := range rings {
+		if nests[i].depth%2 == 0 {
+			continue
+		}
+		holes++
+		// The innermost ring around a hole is an outer one, unless rings cross.
+		j := nests[i].parent
+		for j >= 0 && nests[j].depth%2 != 0 {
+			j = nests[j].parent
+		}
+		k := place[j]
+		m[k] = append(m[k], rings[i].ring)
+	}
+	return m, holes
+}
+
+// inside tells whether a lies inside b: by the first vertex of a that is not on
+// b's line, else by the first such middle of an edge. Rings that coincide are
+// not inside one another.
+func inside(a, b *shpRing) bool {
+	if !(a.bound.Min[0] >= b.bound.Min[0] && a.bound.Min[1] >= b.bound.Min[1] &&
+		a.bound.Max[0] <= b.bound.Max[0] && a.bound.Max[1] <= b.bound.Max[1]) {
+		return false
+	}
+	for _, v := range a.ring {
+		if in, on := within(v, b.ring); !on {
+			return in
+		}
+	}
+	for i := range len(a.ring) - 1 {
+		p, q := a.ring[i], a.ring[i+1]
+		if in, on := within(orb.Point{p[0] + (q[0]-p[0])/2, p[1] + (q[1]-p[1])/2}, b.ring); !on {
+			return in
+		}
+	}
+	return false
+}
+
+// within counts how often the ray from p to the east crosses the ring.
+func within(p orb.Point, ring orb.Ring) (in, on bool) {
+	for i := range len(ring) - 1 {
+		a, b := ring[i], ring[i+1]
+		if a[1] > p[1] && b[1] > p[1] || a[1] < p[1] && b[1] < p[1] || a[0] < p[0] && b[0] < p[0] {
+			continue
+		}
+		cross := (b[0]-a[0])*(p[1]-a[1]) - (b[1]-a[1])*(p[0]-a[0])
+		if cross == 0 && min(a[0], b[0]) <= p[0] && p[0] <= max(a[0], b[0]) {
+			return false, true
+		}
+		if (a[1] > p[1]) != (b[1] > p[1]) && (cross > 0) == (b[1] > a[1]) {
+			in = !in
+		}
+	}
+	return in, false
+}
+
+// clockwiseArea is the area of a closed ring, positive when it runs clockwise.
+// Its corners are taken relative to the first, where the numbers are small.
+func clockwiseArea(r orb.Ring) float64 {
+	if len(r) == 0 {
+		return 0
+	}
+	o := r[0]
+	sum := 0.0
+	for i := 1; i < len(r); i++ {
+		ax, ay := r[i-1][0]-o[0], r[i-1][1]-o[1]
+		bx, by := r[i][0]-o[0], r[i][1]-o[1]
+		sum += bx*ay - ax*by
+	}
+	return sum / 2
+}
