@@ -1,0 +1,63 @@
+package wind
+
+// Exposure returns what a falling tree would hit, from 0 (nothing) to 1 (a target
+// of weight 1 along the whole fall line in every way it may fall): the sum over
+// bearings of the probability of falling that way and the weight of the targets
+// that lie there. byBearing sums to 1 (Result.ByBearing). targetW is, for each
+// bearing, the share of the fall line (tree height from the stem) over targets,
+// times their class weight. Values outside 0 to 1 are held there.
+func Exposure(byBearing, targetW *[Bearings]float64) float64 {
+	var sum float64
+	for b := range byBearing {
+		sum += within(byBearing[b], 0, 1) * within(targetW[b], 0, 1)
+	}
+	return within(sum, 0, 1)
+}
+
+// FallM returns how far from the stem a tree of a height reaches when it goes over
+// at the base: its height. Practice inspects up to 1.5 heights for flying wood
+// (common practice, no source); that is not counted.
+func FallM(heightM float64) float64 { return within(heightM, 0, 110) }
+
+// TargetClass is a class of things under trees and its weight.
+type TargetClass struct {
+	Name   string
+	Weight float64 // 0 to 1
+	Source string
+}
+
+// targetClasses are settings: how much worse it is to hit one than another, in a
+// town that knows no more. A city sets its own by its traffic and its footfall.
+var targetClasses = []TargetClass{
+	{"school", 1, "setting, no source: people, many, often"},
+	{"playground", 1, "setting, no source: people, many, often"},
+	{"transit stop", 1, "setting, no source: people who stand and wait"},
+	{"building", 0.8, "setting, no source: people shielded by a roof, great damage"},
+	{"main road", 0.8, "setting, no source: moving cars all day"},
+	{"power line", 0.8, "setting, no source: live conductors"},
+	{"road", 0.5, "setting, no source: moving cars at times"},
+	{"sidewalk", 0.5, "setting, no source: walkers at times"},
+	{"parking", 0.3, "setting, no source: parked cars, few people"},
+	{"driveway", 0.3, "setting, no source: parked cars, few people"},
+	{"path", 0.3, "setting, no source: walkers, rarely in a storm"},
+	{"other", 0.3, "setting, no source: something hard, of unknown use"},
+	{"lawn", 0.05, "setting, no source: rarely anybody in a storm"},
+}
+
+// TargetClasses returns the built-in classes.
+func TargetClasses() []TargetClass { return append([]TargetClass(nil), targetClasses...) }
+
+// TargetWeight returns the weight of a class, and whether it is known; an unknown
+// class weighs as "other".
+func TargetWeight(class string) (weight float64, known bool) {
+	var other float64
+	for _, c := range targetClasses {
+		if c.Name == class {
+			return c.Weight, true
+		}
+		if c.Name == "other" {
+			other = c.Weight
+		}
+	}
+	return other, false
+}
