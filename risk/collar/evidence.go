@@ -33,10 +33,6 @@ type Evidence struct {
 	// cov is the covariance of the weights: of their spreads alone (nil), or,
 	// learned, n x n in the order of rows.
 	cov []float64
-
-	// missing is the variance added by all that is unknown of a tree of which
-	// nothing is known.
-	missing float64
 }
 
 // Row is one line of the table.
@@ -380,7 +376,6 @@ func newEvidence(rows []Row) (*Evidence, error) {
 
 // prepare works out what Girdled needs at hand.
 func (e *Evidence) prepare() {
-	e.missing = 0
 	for k, what := range keys {
 		f := factor{at: map[string]int{}}
 		var share []float64
@@ -413,12 +408,10 @@ func (e *Evidence) prepare() {
 			r := &e.rows[f.rows[0]]
 			f.missing = (r.Weight*r.Weight + r.Spread*r.Spread) * r.SD * r.SD
 		}
-		e.factors[k] = f
-	}
-	for k := range keys {
-		if k != kFlareSeen { // it stands in for the depth, whose spread is counted
-			e.missing += e.factors[k].missing
+		if f.source == "" {
+			f.source = e.rows[f.rows[0]].Source
 		}
+		e.factors[k] = f
 	}
 }
 

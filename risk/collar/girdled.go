@@ -3,7 +3,6 @@ package collar
 import (
 	"fmt"
 	"math"
-	"math/bits"
 	"strconv"
 
 	"gonum.org/v1/gonum/integrate/quad"
@@ -70,16 +69,44 @@ const z80 = 1.2815515655446004
 // over the normal distribution so matched, Lo and Hi its 10th and 90th
 // percentile.
 func (e *Evidence) Girdled(s Signs) Posterior {
-	var buf [len(keys)]Term
-	terms := buf[:0]
-	t := e.weigh(&s, &terms)
+	var t tally
+	e.weigh(&s, &t)
 	p := t.posterior()
-	p.Terms = ordered(terms)
-	if n := bits.OnesCount32(t.missing); n > 0 {
-		p.Missing = make([]string, 0, n)
-	}
+
+	// The prior, what is known by weight, what is missing by spread; ties keep
+	// the table's order.
+	var height [len(keys)]float64
+	var order [len(keys)]int
+	n, gaps := 0, 0
 	for k := range keys {
-		if t.missing&(1<<k) != 0 && keys[k].kind != group {
+		q := &t.pieces[k]
+		switch {
+		case q.is == silent:
+			continue
+		case k == kPrior:
+			height[k] = math.Inf(1)
+		case q.is == missing:
+			height[k] = -1 / (1e-9 + q.vari) // below all that is known
+			if keys[k].kind != group {
+				gaps++
+			}
+		default:
+			height[k] = math.Abs(q.effect)
+		}
+		at := n
+		for ; at > 0 && height[order[at-1]] < height[k]; at-- {
+			order[at] = order[at-1]
+		}
+		order[at] = k
+		n++
+	}
+	p.Terms = make([]Term, n)
+	for i, k := range order[:n] {
+		e.term(k, &t.pieces[k], &p.Terms[i])
+	}
+	p.Missing = make([]string, 0, gaps)
+	for k := range keys {
+		if t.pieces[k].is == missing && keys[k].kind != group {
 			p.Missing = append(p.Missing, keys[k].name)
 		}
 	}
@@ -88,46 +115,33 @@ func (e *Evidence) Girdled(s Signs) Posterior {
 
 // Chance is Girdled without the terms, for a whole city.
 func (e *Evidence) Chance(s Signs) (p, lo, hi float64) {
-	t := e.weigh(&s, nil)
+	var t tally
+	e.weigh(&s, &t)
 	q := t.posterior()
 	return q.P, q.Lo, q.Hi
 }
 
-// ordered copies terms: the prior, what is known by weight, what is missing by
-// spread; ties keep the table's order.
-func ordered(terms []Term) []Term {
-	var height [len(keys)]float64
-	var order [len(keys)]int
-	for i := range terms {
-		t := &terms[i]
-		switch {
-		case t.Key == "prior":
-			height[i] = math.Inf(1)
-		case t.Missing:
-			height[i] = t.Spread - 1e9
-		default:
-			height[i] = math.Abs(t.LogOdds)
-		}
-		j := i
-		for ; j > 0 && height[order[j-1]] < height[i]; j-- {
-			order[j] = order[j-1]
-		}
-		order[j] = i
-	}
-	out := make([]Term, len(terms))
-	for i, j := range order[:len(terms)] {
-		out[i] = terms[j]
-	}
-	return out
+// piece is what one factor adds.
+type piece struct {
+	effect, vari float64
+	value        float64
+	level        int
+	is           uint8
 }
 
-// tally is a tree's sum of evidence.
+const (
+	silent  uint8 = iota // says nothing, and misses nothing
+	known                // known of the tree
+	missing              // not known: its variance is that over trees
+)
+
+// tally is a tree's sum of evidence, and its pieces by key.
 type tally struct {
 	mean, variance float64
-	missing        uint32 // bit a key
+	pieces         [len(keys)]piece
 }
 
-func (t tally) posterior() Posterior {
+func (t *tally) posterior() Posterior {
 	sd := math.Sqrt(t.variance)
 	return Posterior{
 		P:      meanLogistic(t.mean, sd),
@@ -143,76 +157,65 @@ func (t tally) posterior() Posterior {
 const maxColumns = 64
 
 // weigh adds up what is known of a tree, and the spread of what is not.
-func (e *Evidence) weigh(s *Signs, terms *[]Term) tally {
-	t := tally{variance: e.missing}
+func (e *Evidence) weigh(s *Signs, t *tally) {
 	var rowBuf [maxColumns]int
 	var xBuf [maxColumns]float64
 	rows, x := rowBuf[:0], xBuf[:0]
 
 	for k := range keys {
-		f := &e.factors[k]
-		level, value, known := e.look(k, s)
-		term := Term{Key: keys[k].name}
-		if !known {
-			if k == kFlareSeen {
-				// It stands in for the depth and has no spread of its own.
-				if !s.FlareCm.Known {
-					t.missing |= 1 << k
-				}
-				continue
-			}
-			t.missing |= 1 << k
-			term.Missing, term.Spread = true, math.Sqrt(f.missing)
-			if terms != nil {
-				term.Words, term.Unit, term.Source = keys[k].what, keys[k].unit, e.source(f)
-				*terms = append(*terms, term)
+		f, p := &e.factors[k], &t.pieces[k]
+		level, value, ok := e.look(k, s)
+		if !ok {
+			// A flare seen or not stands in for the depth, and has no spread of
+			// its own beside that.
+			if k != kFlareSeen {
+				p.is, p.vari = missing, f.missing
+				t.variance += f.missing
 			}
 			continue
 		}
-		if k != kFlareSeen {
-			t.variance -= f.missing
-		}
-		var effect, vari float64
+		p.is, p.value, p.level = known, value, level
 		switch keys[k].kind {
-		case base:
-			r := &e.rows[f.rows[0]]
-			effect, vari = r.Weight, r.Spread*r.Spread
-			term.Source = r.Source
 		case degree:
 			r := &e.rows[f.rows[0]]
 			d := min(max(value, r.Low), r.High) - r.Mean
-			effect, vari = d*r.Weight, d*d*r.Spread*r.Spread
-			term.Value, term.Unit, term.Source = Reading{value, true}, r.Unit, r.Source
+			p.effect, p.vari = d*r.Weight, d*d*r.Spread*r.Spread
 		case levels:
-			effect, vari = f.effect[level], f.vari[level]
+			p.effect, p.vari = f.effect[level], f.vari[level]
+		default:
 			r := &e.rows[f.rows[level]]
-			term.Level, term.Source = r.Level, r.Source
-		case group:
-			r := &e.rows[f.rows[level]]
-			effect, vari = r.Weight, r.Spread*r.Spread
-			term.Level, term.Source = r.Level, r.Source
+			p.effect, p.vari = r.Weight, r.Spread*r.Spread
 		}
+		t.mean += p.effect
+		t.variance += p.vari
 		if e.cov != nil {
+			// Add how its weights move with those before; within a factor that
+			// is counted.
+			first := len(rows)
 			rows, x = e.columns(k, level, value, rows, x)
+			t.variance += 2 * e.cross(rows, x, first)
 		}
-		t.mean += effect
-		t.variance += vari
-		if terms != nil {
-			term.LogOdds, term.Spread = effect, math.Sqrt(vari)
-			term.Words = keys[k].more
-			if effect < 0 {
-				term.Words = keys[k].less
-			}
-			*terms = append(*terms, term)
-		}
-	}
-	if e.cov != nil {
-		// Add how the weights of different factors move together; within a
-		// factor it is counted.
-		t.variance += 2 * e.cross(rows, x)
 	}
 	t.variance = max(t.variance, 0)
-	return t
+}
+
+// term tells piece k in full.
+func (e *Evidence) term(k int, p *piece, out *Term) {
+	what, f := &keys[k], &e.factors[k]
+	out.Key, out.Unit = what.name, what.unit
+	out.LogOdds, out.Spread = p.effect, math.Sqrt(p.vari)
+	if p.is == missing {
+		out.Missing, out.Words, out.Source = true, what.what, f.source
+		return
+	}
+	r := &e.rows[f.rows[p.level]]
+	out.Level, out.Source, out.Words = r.Level, r.Source, what.more
+	if p.effect < 0 {
+		out.Words = what.less
+	}
+	if what.kind == degree {
+		out.Value = Reading{p.value, true}
+	}
 }
 
 // columns appends the regression's columns of a factor known at a level or a
@@ -238,24 +241,17 @@ func (e *Evidence) columns(k, level int, value float64, rows []int, x []float64)
 	return rows, x
 }
 
-// cross is the sum of covariances of all pairs of columns of different factors.
-func (e *Evidence) cross(rows []int, x []float64) float64 {
+// cross is the sum of covariances of the columns from first on with those before.
+func (e *Evidence) cross(rows []int, x []float64, first int) float64 {
 	n, v := len(e.rows), 0.0
-	for k, i := range rows {
-		for l := range k {
-			if j := rows[l]; e.rows[i].Key != e.rows[j].Key {
-				v += x[k] * x[l] * e.cov[i*n+j]
-			}
+	for k := first; k < len(rows); k++ {
+		line, sum := e.cov[rows[k]*n:rows[k]*n+n], 0.0
+		for l, j := range rows[:first] {
+			sum += x[l] * line[j]
 		}
+		v += x[k] * sum
 	}
 	return v
-}
-
-func (e *Evidence) source(f *factor) string {
-	if f.source != "" || len(f.rows) == 0 {
-		return f.source
-	}
-	return e.rows[f.rows[0]].Source
 }
 
 // look reads factor k off the signs: its level (place among the factor's rows)

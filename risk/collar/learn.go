@@ -481,7 +481,7 @@ func (e *Evidence) rates(k int, records []Record) []Rate {
 		if keys[k].kind == levels {
 			effect = f.effect[l]
 		}
-		t := tally{mean: e.rows[prior].Weight + effect, variance: e.quadratic(rows, x)}
+		t := &tally{mean: e.rows[prior].Weight + effect, variance: e.quadratic(rows, x)}
 		p := t.posterior()
 		out[l] = Rate{Name: e.rows[i].Level, P: p.P, Lo: p.Lo, Hi: p.Hi}
 	}
