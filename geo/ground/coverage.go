@@ -1,0 +1,138 @@
+package ground
+
+import (
+	"math"
+
+	"soilshed/geo"
+)
+
+// coverage is the extent of the hard layers, told by square cells: those that a
+// hard edge runs through, those beside them, and what they enclose.
+type coverage struct {
+	x0, y0, cell float64
+	nx, ny       int
+	outside      []bool // reached from beyond the layers without crossing a cell of theirs
+}
+
+// extent works out the coverage of the hard layers; nil when the map has none
+// or a study area tells instead.
+func (m *Map) extent(cellM float64) *coverage {
+	if !m.has[hard] || m.has[study] || cellM <= 0 {
+		return nil
+	}
+	all := noBox
+	for i := range m.rings {
+		r := &m.rings[i]
+		if m.parts[r.part].kind == hard && !r.hole {
+			for _, v := range m.verts[r.first : r.first+r.n] {
+				all.take(v)
+			}
+		}
+	}
+	w, h := float64(all.x1)-float64(all.x0), float64(all.y1)-float64(all.y0)
+	cell := max(cellM, w/2000, h/2000)
+	// The grid starts on a multiple of the cell, two cells outside.
+	c := &coverage{cell: cell, x0: (math.Floor(float64(all.x0)/cell) - 2) * cell, y0: (math.Floor(float64(all.y0)/cell) - 2) * cell}
+	c.nx, c.ny = int(w/cell)+6, int(h/cell)+6
+	wall := make([]bool, c.nx*c.ny)
+	for i := range m.rings {
+		r := &m.rings[i]
+		if m.parts[r.part].kind != hard {
+			continue
+		}
+		for k := int32(0); k < r.n; k++ {
+			a, b := m.vertex(r, k), m.vertex(r, k+1)
+			n := max(1, int(math.Ceil(a.Distance(b)/(cell/2))))
+			for j := 0; j < n; j++ {
+				t := float64(j) / float64(n)
+				x, y := c.place(geo.XY{X: a.X + t*(b.X-a.X), Y: a.Y + t*(b.Y-a.Y)})
+				for dy := -1; dy <= 1; dy++ {
+					for dx := -1; dx <= 1; dx++ {
+						wall[(y+dy)*c.nx+x+dx] = true
+					}
+				}
+			}
+		}
+	}
+	c.outside = make([]bool, len(wall))
+	todo := []int32{0}
+	c.outside[0] = true
+	for len(todo) > 0 {
+		k := int(todo[len(todo)-1])
+		todo = todo[:len(todo)-1]
+		x, y := k%c.nx, k/c.nx
+		for _, d := range [4][2]int{{1, 0}, {-1, 0}, {0, 1}, {0, -1}} {
+			nx, ny := x+d[0], y+d[1]
+			if nx < 0 || ny < 0 || nx >= c.nx || ny >= c.ny {
+				continue
+			}
+			if n := ny*c.nx + nx; !wall[n] && !c.outside[n] {
+				c.outside[n] = true
+				todo = append(todo, int32(n))
+			}
+		}
+	}
+	return c
+}
+
+func (c *coverage) place(p geo.XY) (x, y int) {
+	return int(math.Floor((p.X - c.x0) / c.cell)), int(math.Floor((p.Y - c.y0) / c.cell))
+}
+
+// covered tells whether the hard layers say what lies at p, so that the absence
+// of pavement there means ground.
+func (m *Map) covered(p geo.XY) bool {
+	if m.has[study] {
+		return m.within(p, study)
+	}
+	c := m.cover
+	if c == nil {
+		return false
+	}
+	x, y := c.place(p)
+	return x >= 0 && y >= 0 && x < c.nx && y < c.ny && !c.outside[y*c.nx+x]
+}
+
+// within tells whether a polygon of kind k covers p.
+func (m *Map) within(p geo.XY, k kind) bool {
+	type cover struct {
+		shell bool
+		holes int
+	}
+	parts := map[int32]cover{}
+	for _, id := range m.tree.query(boxAround(p, 0), nil) {
+		r := &m.rings[id]
+		if m.parts[r.part].kind != k {
+			continue
+		}
+		wind := 0
+		for i := int32(0); i < r.n; i++ {
+			a, b := m.vertex(r, i), m.vertex(r, i+1)
+			if (a.Y > p.Y) == (b.Y > p.Y) {
+				continue
+			}
+			if x := a.X + (p.Y-a.Y)/(b.Y-a.Y)*(b.X-a.X); x > p.X {
+				if b.Y > a.Y {
+					wind++
+				} else {
+					wind--
+				}
+			}
+		}
+		if wind != 0 {
+			c := parts[r.part]
+			if r.hole {
+				c.holes++
+			} else {
+				c.shell = true
+			}
+			parts[r.part] = c
+		}
+	}
+	for _, c := range parts {
+		if c.shell && c.holes == 0 {
+			return true
+		}
+	}
+	return false
+}

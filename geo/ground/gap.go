@@ -1,0 +1,184 @@
+package ground
+
+import (
+	"cmp"
+	"math"
+	"slices"
+
+	"soilshed/geo"
+)
+
+// A passage narrower than the gap is closed across its narrowest place: where a
+// corner comes closer to an edge or to another corner than anywhere beside it.
+// Where two edges close in on each other at a small angle there is no such
+// place before they meet; that wedge is closed where it becomes as narrow as
+// the gap. A corner of 90 degrees is neither, and keeps all its ground.
+//
+// The closing is a line that no root crosses, so it does not depend on how the
+// edges are cut into pieces, and it takes no ground from a corner.
+
+// wedgeSin is the sine of the angle below which two edges make a wedge: one in
+// five between half the gap and the length of the tip, where the usual limit
+// of a mitred offset lies (2 asin 1/5 = 23 degrees).
+var wedgeSin = math.Sin(2 * math.Asin(1.0/5))
+
+// plug closes a gap from a to b.
+type plug struct{ a, b geo.XY }
+
+// face is a straight piece of the outline of the ground, or of a wall in it,
+// with the vertices before and after it where the outline goes on.
+type face struct {
+	a, b            geo.XY
+	before, after   geo.XY
+	starts, ends    bool // nothing goes before a, after b
+	lowest, highest float64
+}
+
+// closeGaps finds the gaps narrower than g in the ground whose outline is in
+// s.bounds, and adds a plug across each. It returns how many it found.
+func (s *sweep) closeGaps(m *Map, c geo.XY, g float64) int {
+	s.faces = s.faces[:0]
+	add := func(f face) {
+		f.lowest, f.highest = min(f.a.Y, f.b.Y), max(f.a.Y, f.b.Y)
+		s.faces = append(s.faces, f)
+	}
+	first := 0
+	for i := range s.bounds {
+		if !s.bounds[i].last {
+			continue
+		}
+		ring := s.bounds[first : i+1]
+		first = i + 1
+		for k := range ring {
+			e := &ring[k]
+			if e.side != 0 {
+				continue
+			}
+			p, n := &ring[(k+len(ring)-1)%len(ring)], &ring[(k+1)%len(ring)]
+			add(face{
+				a: geo.XY{X: e.x0, Y: e.y0}, b: geo.XY{X: e.x1, Y: e.y1},
+				before: geo.XY{X: p.x0, Y: p.y0}, after: geo.XY{X: n.x1, Y: n.y1},
+				starts: p.side != 0, ends: n.side != 0,
+			})
+		}
+	}
+	for i := range s.edges {
+		e := &s.edges[i]
+		if e.kind != edgeBarrier {
+			continue
+		}
+		r := &m.rings[s.rings[e.ring].id]
+		v := m.verts[r.first : r.first+r.n]
+		k := int(e.src)
+		f := face{a: v[k].Sub(c), b: v[k+1].Sub(c), starts: k == 0, ends: k+2 == len(v)}
+		if !f.starts {
+			f.before = v[k-1].Sub(c)
+		}
+		if !f.ends {
+			f.after = v[k+2].Sub(c)
+		}
+		add(f)
+	}
+	slices.SortFunc(s.faces, func(a, b face) int { return cmp.Compare(a.lowest, b.lowest) })
+	s.plugs = s.plugs[:0]
+	for i := range s.faces {
+		f := &s.faces[i]
+		for j := i + 1; j < len(s.faces) && s.faces[j].lowest < f.highest+g; j++ {
+			o := &s.faces[j]
+			if min(f.a.X, f.b.X) > max(o.a.X, o.b.X)+g || min(o.a.X, o.b.X) > max(f.a.X, f.b.X)+g {
+				continue
+			}
+			s.gapAt(g, f, false, o)
+			s.gapAt(g, f, true, o)
+			s.gapAt(g, o, false, f)
+			s.gapAt(g, o, true, f)
+			s.wedge(g, f, o)
+			s.wedge(g, o, f)
+		}
+	}
+	for _, p := range s.plugs {
+		s.addBarrier(p.a, p.b, edgePlug, -1, -1)
+	}
+	return len(s.plugs)
+}
+
+// recedes tells whether the outline runs away from q on both sides of an end of
+// f, so that this end is nearer to q than any point beside it.
+func (f *face) recedes(atB bool, q geo.XY) bool {
+	v, w := f.a, f.b
+	other, none := f.before, f.starts
+	if atB {
+		v, w = f.b, f.a
+		other, none = f.after, f.ends
+	}
+	d := v.Sub(q)
+	away := func(w geo.XY) bool {
+		w = w.Sub(v)
+		return w.X*d.X+w.Y*d.Y >= -1e-9*math.Hypot(w.X, w.Y)*math.Hypot(d.X, d.Y)
+	}
+	return away(w) && (none || away(other))
+}
+
+// gapAt looks for a gap between an end of face f and face o.
+func (s *sweep) gapAt(g float64, f *face, atB bool, o *face) {
+	v := f.a
+	if atB {
+		v = f.b
+	}
+	d, w := o.b.Sub(o.a), v.Sub(o.a)
+	t := (w.X*d.X + w.Y*d.Y) / (d.X*d.X + d.Y*d.Y)
+	q := o.a
+	switch {
+	case t >= 1:
+		q = o.b
+	case t > 0:
+		q = o.a.Add(geo.XY{X: t * d.X, Y: t * d.Y})
+	}
+	if dist := v.Distance(q); dist >= g || dist < joinM {
+		return
+	}
+	if !f.recedes(atB, q) || t <= 0 && !o.recedes(false, v) || t >= 1 && !o.recedes(true, v) {
+		return
+	}
+	s.plug(v, q)
+}
+
+// wedge closes the wedge between f and o where it is as narrow as g.
+func (s *sweep) wedge(g float64, f, o *face) {
+	df, do := f.b.Sub(f.a), o.b.Sub(o.a)
+	lf, lo := math.Hypot(df.X, df.Y), math.Hypot(do.X, do.Y)
+	if math.Abs(df.X*do.Y-df.Y*do.X) >= wedgeSin*lf*lo {
+		return
+	}
+	n := geo.XY{X: -do.Y / lo, Y: do.X / lo} // off the line of o
+	a, b := f.a.Sub(o.a), f.b.Sub(o.a)
+	da, db := a.X*n.X+a.Y*n.Y, b.X*n.X+b.Y*n.Y
+	for _, at := range [2]float64{g, -g} {
+		if (da < at) == (db < at) || da == db {
+			continue
+		}
+		u := (at - da) / (db - da)
+		p := f.a.Add(geo.XY{X: u * df.X, Y: u * df.Y})
+		q := p.Sub(geo.XY{X: at * n.X, Y: at * n.Y})
+		along := q.Sub(o.a)
+		if t := (along.X*do.X + along.Y*do.Y) / (lo * lo); t < 0 || t > 1 {
+			continue
+		}
+		s.plug(p, q)
+	}
+}
+
+// plug notes a gap when the middle of it is marked ground.
+func (s *sweep) plug(a, b geo.XY) {
+	mid := geo.XY{X: (a.X + b.X) / 2, Y: (a.Y + b.Y) / 2}
+	if t := s.locate(mid); t < 0 || !s.traps[t].pick || s.traps[t].state != openAir {
+		return
+	}
+	p := plug{a, b}
+	for _, o := range s.plugs {
+		if o == p || o == (plug{b, a}) {
+			return
+		}
+	}
+	s.plugs = append(s.plugs, p)
+}

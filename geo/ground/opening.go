@@ -1,0 +1,324 @@
+package ground
+
+import (
+	"math"
+	"slices"
+
+	"soilshed/geo"
+)
+
+// opening is the ground of one stand, kept while its cell is worked on.
+type opening struct {
+	at     geo.XY
+	r      float64
+	how    How
+	rims   []rim
+	areaM2 float64
+	// underM2 is the part of the area that lies under pavement.
+	underM2        float64
+	x0, y0, x1, y1 float64 // its box, in the plane
+	whole          bool    // the whole disk
+	pit            pit     // when it is private
+	spot           spot
+	spotted        bool
+}
+
+// private tells whether the opening is a pit of its own in hard ground.
+func (o *opening) private() bool { return o.how == Recorded || o.how == Assumed }
+
+const groundKinds = 1<<hard | 1<<bed | 1<<rootable | 1<<barrier
+
+// dig finds the ground within r of c that is connected to c. It returns false
+// when c stands on hard ground, or in nothing but a crack.
+func (s *sweep) dig(m *Map, c geo.XY, r float64, o *Options, pit *pit, op *opening) bool {
+	op.at, op.r = c, r
+	op.rims, op.whole = op.rims[:0], false
+	s.gather(m, c, r, groundKinds)
+	if pit != nil {
+		s.carve(*pit)
+	}
+	if len(s.edges) == 0 && len(s.flats) == 0 {
+		// Nothing is near, so nothing covers the disk either.
+		op.whole = true
+		op.rims = append(op.rims, rim{0, -r, 0, r, 0, 0, r, 1, false}, rim{0, r, 0, -r, 0, 0, r, -1, true})
+		op.areaM2, op.underM2 = math.Pi*r*r, 0
+		op.x0, op.y0, op.x1, op.y1 = c.X-r, c.Y-r, c.X+r, c.Y+r
+		return true
+	}
+	s.addCircle(geo.XY{}, r, edgeDisk)
+	s.prepare()
+	if !s.flood() {
+		return false
+	}
+	s.bounds = s.rims(s.bounds[:0])
+	if o.CloseGapM > 0 && s.closeGaps(m, c, o.CloseGapM) > 0 {
+		s.prepare()
+		if !s.flood() {
+			return false
+		}
+		s.bounds = s.rims(s.bounds[:0])
+	}
+	op.areaM2, op.underM2 = s.picked()
+	op.rims = append(op.rims, s.bounds...)
+	op.x0, op.y0, op.x1, op.y1 = math.Inf(1), math.Inf(1), math.Inf(-1), math.Inf(-1)
+	length := 0.0
+	straight := false
+	for i := range op.rims {
+		e := &op.rims[i]
+		op.x0, op.x1 = min(op.x0, e.x0, e.x1), max(op.x1, e.x0, e.x1)
+		op.y0, op.y1 = min(op.y0, e.y0, e.y1), max(op.y1, e.y0, e.y1)
+		if e.side != 0 {
+			if (e.y0 < 0) != (e.y1 < 0) { // the bulge of a half circle
+				op.x0, op.x1 = min(op.x0, float64(e.side)*r), max(op.x1, float64(e.side)*r)
+			}
+			length += r * math.Abs(math.Asin(max(-1, min(1, e.y1/r)))-math.Asin(max(-1, min(1, e.y0/r))))
+		} else {
+			straight = true
+			length += math.Hypot(e.x1-e.x0, e.y1-e.y0)
+		}
+	}
+	op.whole = !straight && op.underM2 == 0
+	op.x0, op.y0, op.x1, op.y1 = op.x0+c.X, op.y0+c.Y, op.x1+c.X, op.y1+c.Y
+	// Ground no wider on the mean than a gap is a gap.
+	return 2*op.areaM2 > o.CloseGapM*length && op.areaM2 > thinM
+}
+
+// nearestPoint returns the point of the segment ab nearest to the origin.
+func nearestPoint(a, b geo.XY) geo.XY {
+	d := b.Sub(a)
+	l2 := d.X*d.X + d.Y*d.Y
+	if l2 == 0 {
+		return a
+	}
+	t := max(0, min(1, -(a.X*d.X+a.Y*d.Y)/l2))
+	return geo.XY{X: a.X + t*d.X, Y: a.Y + t*d.Y}
+}
+
+// find works out the opening of a stand whose stem is recorded at `at`: where
+// it is, how it was found and its outline.
+func (w *worker) find(at geo.XY, st *Stand, op *opening) {
+	s, m, o := &w.s, w.m, &w.o
+	if s.dig(m, at, st.ReachM, o, nil, op) {
+		op.how = Measured
+		if op.whole {
+			op.how = Open
+			if !m.covered(at) {
+				op.how = Uncovered
+			}
+		}
+		return
+	}
+	if o.SnapM > 0 {
+		for _, p := range s.openNear(m, at, o.SnapM) {
+			if s.dig(m, p, st.ReachM, o, nil, op) {
+				op.how = Snapped
+				return
+			}
+		}
+	}
+	l, b, how := st.PitLM, st.PitWM, Recorded
+	if l <= 0 || b <= 0 {
+		l, b, how = o.PitM, o.PitM, Assumed
+	}
+	op.pit = pit{l, b, s.along(m, at, st.ReachM)}
+	if l > 0 && s.dig(m, at, st.ReachM, o, &op.pit, op) {
+		op.how = how
+		return
+	}
+	*op = opening{spotted: op.spotted, spot: op.spot, at: at, r: st.ReachM, how: Sealed, rims: op.rims[:0], x0: at.X, y0: at.Y, x1: at.X, y1: at.Y}
+}
+
+// openNear lists the nearest points of open ground within r of c, one for each
+// piece of ground, nearest first.
+func (s *sweep) openNear(m *Map, c geo.XY, r float64) []geo.XY {
+	s.gather(m, c, r, groundKinds)
+	s.addCircle(geo.XY{}, r, edgeDisk)
+	s.prepare()
+	s.scan = scanGround
+	s.whole()
+	type spot struct {
+		p    geo.XY
+		d    float64
+		root int32
+	}
+	var spots []spot
+	for _, i := range s.order {
+		sl := &s.slabs[i]
+		for t := sl.from; t < sl.to; t++ {
+			tr := &s.traps[t]
+			if tr.state != openAir {
+				continue
+			}
+			p, d := s.nearestOf(sl, tr)
+			root := s.find(t)
+			k := slices.IndexFunc(spots, func(s spot) bool { return s.root == root })
+			switch {
+			case k < 0:
+				spots = append(spots, spot{p, d, root})
+			case d < spots[k].d:
+				spots[k] = spot{p, d, root}
+			}
+		}
+	}
+	slices.SortStableFunc(spots, func(a, b spot) int {
+		switch {
+		case a.d < b.d:
+			return -1
+		case a.d > b.d:
+			return 1
+		}
+		return 0
+	})
+	var out []geo.XY
+	for _, sp := range spots {
+		if sp.d <= r {
+			out = append(out, sp.p.Add(c))
+		}
+	}
+	return out
+}
+
+// nearestOf returns the point of a trap nearest to the origin. Its sides are
+// taken as straight: a piece of the circle is the farthest part anyway.
+func (s *sweep) nearestOf(sl *slab, t *trap) (geo.XY, float64) {
+	l, r := &s.edges[t.left], &s.edges[t.right]
+	c := [4]geo.XY{
+		{X: l.x(sl.y0), Y: sl.y0}, {X: r.x(sl.y0), Y: sl.y0},
+		{X: r.x(sl.y1), Y: sl.y1}, {X: l.x(sl.y1), Y: sl.y1},
+	}
+	best, d := geo.XY{}, math.Inf(1)
+	for i := range c {
+		p := nearestPoint(c[i], c[(i+1)%4])
+		if e := math.Hypot(p.X, p.Y); e < d {
+			best, d = p, e
+		}
+	}
+	return best, d
+}
+
+// holds tells whether p, a point of the plane, lies in the opening.
+func (o *opening) holds(p geo.XY) bool {
+	if p.X < o.x0 || p.X > o.x1 || p.Y < o.y0 || p.Y > o.y1 {
+		return false
+	}
+	x, y := p.X-o.at.X, p.Y-o.at.Y
+	if x*x+y*y > o.r*o.r {
+		return false
+	}
+	if o.whole {
+		return true
+	}
+	in := false
+	for i := range o.rims {
+		e := &o.rims[i]
+		if (e.y0 > y) == (e.y1 > y) {
+			continue
+		}
+		switch {
+		case e.side > 0:
+			in = !in // p lies in the disk
+		case e.side == 0:
+			if x < e.x0+(y-e.y0)/(e.y1-e.y0)*(e.x1-e.x0) {
+				in = !in
+			}
+		}
+	}
+	return in
+}
+
+// mate tells whether a stem at p stands in the opening or on its edge.
+func (o *opening) mate(p geo.XY) bool {
+	if o.how == Sealed {
+		return false
+	}
+	if o.holds(p) {
+		return true
+	}
+	at := p.Sub(o.at)
+	for i := range o.rims {
+		e := &o.rims[i]
+		if e.side == 0 {
+			if d := nearestPoint(geo.XY{X: e.x0, Y: e.y0}.Sub(at), geo.XY{X: e.x1, Y: e.y1}.Sub(at)); math.Hypot(d.X, d.Y) <= onEdgeM {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// touches tells whether the boxes of two openings meet.
+func (o *opening) touches(p *opening) bool {
+	return o.x0 < p.x1 && p.x0 < o.x1 && o.y0 < p.y1 && p.y0 < o.y1
+}
+
+// rose fills in the free distance in each direction.
+func (o *opening) rose(out *[Bearings]float32, barriers []rim) {
+	var d [Bearings]float64
+	for i := range d {
+		d[i] = o.r
+	}
+	if o.how == Sealed {
+		clear(d[:])
+	}
+	for i := range o.rims {
+		e := &o.rims[i]
+		if e.side != 0 {
+			continue
+		}
+		a, b := geo.XY{X: e.x0, Y: e.y0}, geo.XY{X: e.x1, Y: e.y1}
+		if p := nearestPoint(a, b); math.Hypot(p.X, p.Y) < onEdgeM {
+			// The stem stands on this edge: nothing is free on its hard side,
+			// the right one.
+			ab := b.Sub(a)
+			for k, u := range unit {
+				if ab.X*u.Y-ab.Y*u.X < -1e-9*math.Hypot(ab.X, ab.Y) {
+					d[k] = 0
+				}
+			}
+			continue
+		}
+		castAll(&d, a, b)
+	}
+	for i := range barriers {
+		e := &barriers[i]
+		castAll(&d, geo.XY{X: e.x0, Y: e.y0}, geo.XY{X: e.x1, Y: e.y1})
+	}
+	for i := range d {
+		out[i] = float32(d[i])
+	}
+}
+
+// castAll shortens the rays that the segment ab crosses.
+func castAll(d *[Bearings]float64, a, b geo.XY) {
+	const slack = 1e-9 // degrees: a ray through a vertex is stopped by it
+	lo, hi := sector(a, b)
+	cr := a.X*b.Y - a.Y*b.X
+	for k := int(math.Ceil((lo - slack) / step)); float64(k)*step <= hi+slack; k++ {
+		i := (k + Bearings) % Bearings
+		u := unit[i]
+		den := u.X*(b.Y-a.Y) - u.Y*(b.X-a.X)
+		dist := min(math.Hypot(a.X, a.Y), math.Hypot(b.X, b.Y)) // in line with the ray
+		if den != 0 {
+			if across := cr / den; across >= 0 && across < d[i] {
+				dist = across
+			}
+		}
+		d[i] = min(d[i], dist)
+	}
+}
+
+// step is the angle between two bearings of a rose, in degrees.
+const step = 360.0 / Bearings
+
+// sector returns the bearings between which the segment ab is seen from the
+// origin, lo <= hi < lo + 360.
+func sector(a, b geo.XY) (lo, hi float64) {
+	lo, hi = float64(geo.BearingOf(a)), float64(geo.BearingOf(b))
+	if math.Remainder(hi-lo, 360) < 0 {
+		lo, hi = hi, lo
+	}
+	if hi < lo {
+		hi += 360
+	}
+	return lo, hi
+}

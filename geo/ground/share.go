@@ -1,0 +1,365 @@
+package ground
+
+import (
+	"cmp"
+	"math"
+	"slices"
+
+	"soilshed/geo"
+)
+
+// spot is where one stem or several on one spot stand. Distances for the
+// sharing are taken from at.
+type spot struct {
+	at     geo.XY
+	id     int32   // its first stand
+	weight float64 // of distance squared; 1 unless by crown
+}
+
+// rival is a stand whose opening may meet another's.
+type rival struct {
+	op     *opening
+	at     geo.XY // of its spot, relative to the stem
+	weight float64
+	own    float64 // its part within its spot
+	same   bool    // it stands on the same spot
+}
+
+// portion is what falls to one stand.
+type portion struct {
+	areaM2, rainM2, soilM3, depthM float64
+	polygon                        [][][]geo.XY
+}
+
+func (w *worker) weight(i int32) float64 {
+	if c := w.v.stands[i].CrownM2; w.o.ByCrown && c > 0 {
+		return c
+	}
+	return 1
+}
+
+// neighbours lists in w.near the stands whose disks may meet the opening.
+func (w *worker) neighbours(i int32, op *opening, st *Stand) {
+	w.near = w.near[:0]
+	far := 2*w.o.SnapM + op.r
+	w.wide = w.v.grid.near(op.at, far+w.v.maxReach, w.wide[:0])
+	for _, j := range w.wide {
+		o := &w.v.stands[j]
+		r := o.ReachM + w.o.SnapM
+		if j == i || o.At.X+r < op.x0 || o.At.X-r > op.x1 || o.At.Y+r < op.y0 || o.At.Y-r > op.y1 {
+			continue
+		}
+		w.near = append(w.near, j)
+	}
+}
+
+// spotOf returns the spot of a stand: itself, or all that stand within
+// Options.OneSpotM of each other, one leading to the next.
+func (w *worker) spotOf(i int32) spot {
+	op := w.opening(i)
+	if op.spotted {
+		return op.spot
+	}
+	members := []int32{i}
+	op.spotted = true
+	reach := w.o.OneSpotM + w.o.SnapM
+	for n := 0; n < len(members) && w.o.OneSpotM > 0; n++ {
+		at := w.opening(members[n]).at
+		for _, j := range w.v.grid.near(at, reach, nil) {
+			if w.v.stands[j].At.Distance(at) > reach {
+				continue
+			}
+			oj := w.opening(j)
+			if !oj.spotted && oj.at.Distance(at) < w.o.OneSpotM {
+				oj.spotted = true
+				members = append(members, j)
+			}
+		}
+	}
+	// In an order that does not depend on the stands' numbers.
+	slices.SortFunc(members, func(a, b int32) int {
+		p, q := w.opening(a).at, w.opening(b).at
+		return cmp.Or(cmp.Compare(p.X, q.X), cmp.Compare(p.Y, q.Y), cmp.Compare(a, b))
+	})
+	sp := spot{id: members[0]}
+	for _, j := range members {
+		p := w.opening(j).at
+		sp.at.X += p.X / float64(len(members))
+		sp.at.Y += p.Y / float64(len(members))
+		sp.weight = max(sp.weight, w.weight(j))
+	}
+	if len(members) == 1 {
+		sp.at = op.at
+	}
+	for _, j := range members {
+		w.opening(j).spot = sp
+	}
+	return sp
+}
+
+// share divides an opening of stand i with its rivals in w.near. A piece of it
+// that lies in a neighbour's reach lies in that neighbour's opening as a whole
+// or not at all, so one point of each piece tells whose it is.
+func (w *worker) share(i int32, op *opening, own spot, draw bool) portion {
+	if op.how == Sealed {
+		return portion{}
+	}
+	st := &w.v.stands[i]
+	s, m := &w.s, w.m
+	self := geo.XY{X: own.at.X - op.at.X, Y: own.at.Y - op.at.Y}
+	w.rivals = w.rivals[:0]
+	for _, j := range w.near {
+		oj := w.opening(j)
+		if oj.how == Sealed || !op.touches(oj) {
+			continue
+		}
+		sj := w.spotOf(j)
+		rv := rival{op: oj, at: sj.at.Sub(op.at), weight: sj.weight, own: w.weight(j), same: sj.id == own.id || sj.at == own.at}
+		if !rv.same && rv.weight == own.weight {
+			// The bisector may pass the opening by.
+			d := rv.at.Sub(self)
+			far := math.Inf(-1)
+			for _, c := range [4]geo.XY{{X: op.x0, Y: op.y0}, {X: op.x1, Y: op.y0}, {X: op.x0, Y: op.y1}, {X: op.x1, Y: op.y1}} {
+				p := c.Sub(own.at)
+				far = max(far, p.X*d.X+p.Y*d.Y)
+			}
+			if far < (d.X*d.X+d.Y*d.Y)/2 {
+				continue
+			}
+		}
+		w.rivals = append(w.rivals, rv)
+	}
+	bySoil := st.DepthM <= 0 && m.has[soil]
+	full := op.underM2 > 0 || op.private() && len(w.rivals) > 0
+	depth := w.o.DepthM
+	if st.DepthM > 0 {
+		depth = st.DepthM
+	}
+	depth = min(depth, w.o.MaxDepthM)
+	if len(w.rivals) == 0 && !full && !bySoil {
+		p := portion{areaM2: op.areaM2, rainM2: op.areaM2, soilM3: op.areaM2 * depth, depthM: depth}
+		if draw {
+			p.polygon = drawn(op.rims, op.at)
+		}
+		return p
+	}
+
+	var kinds uint
+	if full {
+		kinds = 1<<hard | 1<<bed | 1<<rootable
+	}
+	if bySoil {
+		kinds |= 1 << soil
+	}
+	s.clear()
+	s.half = op.r
+	if kinds != 0 {
+		s.gather(m, op.at, op.r, kinds)
+	}
+	if full && op.private() {
+		s.carve(op.pit)
+	}
+	s.addRims(op.rims, geo.XY{}, edgeRim)
+	for k := range w.rivals {
+		rv := &w.rivals[k]
+		oj := rv.op
+		to := oj.at.Sub(op.at)
+		if rv.same {
+			if !oj.whole || oj.r != op.r || to != (geo.XY{}) {
+				s.addCircle(to, oj.r, edgeSplit)
+			}
+		} else {
+			again := slices.ContainsFunc(w.rivals[:k], func(o rival) bool { return o.at == rv.at })
+			if !again {
+				s.divide(self, own.weight, rv.at, rv.weight, op.r)
+			}
+			if oj.r < op.r || rv.weight != own.weight || to != rv.at || self != (geo.XY{}) {
+				s.addCircle(to, oj.r, edgeSplit)
+			}
+		}
+		if oj.private() || op.private() {
+			s.addRims(oj.rims, to, edgeSplit)
+		}
+	}
+	s.prepare()
+	s.scan = scanShare
+	s.owner = func(p geo.XY) float64 {
+		mine := sq(p.X-self.X) + sq(p.Y-self.Y)
+		all := w.weight(i)
+		for k := range w.rivals {
+			rv := &w.rivals[k]
+			if !rv.same && (sq(p.X-rv.at.X)+sq(p.Y-rv.at.Y))*own.weight >= mine*rv.weight {
+				continue
+			}
+			if !rv.op.holds(p.Add(op.at)) {
+				continue
+			}
+			if !rv.same {
+				return 0
+			}
+			all += rv.own
+		}
+		return w.weight(i) / all
+	}
+	s.depth = func() (depthM, usable float64) { return depth, 1 }
+	if bySoil || full {
+		s.depth = func() (float64, float64) { return s.depthHere(m, depth, bySoil, w.o.MaxDepthM) }
+	}
+	s.draw = draw
+	s.sum = portion{}
+	s.whole()
+	p := s.sum
+	if p.areaM2 > 0 {
+		p.depthM /= p.areaM2
+	}
+	if draw {
+		w.shareRims = s.rims(w.shareRims[:0])
+		p.polygon = drawn(w.shareRims, op.at)
+	}
+	return p
+}
+
+// depthHere returns the depth and the usable fraction at the place of the scan.
+// Where several say, the one with least soil counts.
+func (s *sweep) depthHere(m *Map, depthM float64, bySoil bool, maxM float64) (float64, float64) {
+	if s.n[hard] > 0 && s.n[bed] == 0 && s.n[rootable] > 0 {
+		d, u := math.Inf(1), 1.0
+		for i := range s.parts {
+			if p := &s.parts[i]; p.covers && p.kind == rootable {
+				pd, pu := float64(m.parts[p.id].depthM), float64(m.parts[p.id].usable)
+				if pd*pu < d*u {
+					d, u = pd, pu
+				}
+			}
+		}
+		return d, u
+	}
+	if bySoil && s.n[soil] > 0 {
+		d := math.Inf(1)
+		for i := range s.parts {
+			if p := &s.parts[i]; p.covers && p.kind == soil {
+				d = min(d, float64(m.parts[p.id].depthM))
+			}
+		}
+		return min(d, maxM), 1
+	}
+	return depthM, 1
+}
+
+// divide adds the line on which a and b are equally near: distance squared over
+// weight. It is straight when the weights are equal, else a circle.
+func (s *sweep) divide(a geo.XY, wa float64, b geo.XY, wb float64, r float64) {
+	d := b.Sub(a)
+	l := math.Hypot(d.X, d.Y)
+	if ratio := wb / wa; ratio > 1.0001 || ratio < 0.9999 {
+		c := geo.XY{X: (wb*a.X - wa*b.X) / (wb - wa), Y: (wb*a.Y - wa*b.Y) / (wb - wa)}
+		s.addCircle(c, math.Sqrt(wa*wb)*l/math.Abs(wb-wa), edgeSplit)
+		return
+	}
+	// The place between them divides as the roots of the weights.
+	t := math.Sqrt(wa) / (math.Sqrt(wa) + math.Sqrt(wb))
+	mid := geo.XY{X: a.X + t*d.X, Y: a.Y + t*d.Y}
+	long := 4*r + math.Hypot(mid.X, mid.Y)
+	n := geo.XY{X: -d.Y / l * long, Y: d.X / l * long}
+	s.addBarrier(mid.Sub(n), mid.Add(n), edgeSplit, -1, -1)
+}
+
+// addRims adds the outline of an opening, moved by c.
+func (s *sweep) addRims(rims []rim, c geo.XY, what edgeKind) {
+	for i := range rims {
+		r := &rims[i]
+		if r.side == 0 {
+			s.addEdge(r.x0+c.X, r.y0+c.Y, r.x1+c.X, r.y1+c.Y, what, -1, -1)
+			continue
+		}
+		e := edge{x0: r.x0 + c.X, y0: r.y0 + c.Y, x1: r.x1 + c.X, y1: r.y1 + c.Y, cx: r.cx + c.X, cy: r.cy + c.Y, r: r.r, side: r.side, kind: what, dir: 1, ring: -1, src: -1}
+		if e.y0 > e.y1 {
+			e.x0, e.y0, e.x1, e.y1, e.dir = e.x1, e.y1, e.x0, e.y0, -1
+		}
+		if e.y0 < e.y1 {
+			s.edges = append(s.edges, e)
+		}
+	}
+}
+
+// scanShare adds up the pieces of an opening in one slab, and marks those that
+// are the stand's own.
+func (s *sweep) scanShare() {
+	s.resetScan()
+	first := len(s.traps)
+	lo, hi := s.lo, s.hi
+	mid := (lo + hi) / 2
+	for k, a := range s.act {
+		e := &s.edges[a.e]
+		switch e.kind {
+		case edgePart:
+			s.cross(e)
+		case edgeRim:
+			s.disk -= int(e.dir) // a left side runs downwards
+		}
+		if s.disk <= 0 || k+1 == len(s.act) {
+			continue
+		}
+		b := &s.act[k+1]
+		if b.xm-a.xm <= thinM {
+			continue
+		}
+		part := s.owner(geo.XY{X: (a.xm + b.xm) / 2, Y: mid})
+		if part == 0 {
+			continue
+		}
+		area := (s.edges[b.e].under(lo, hi) - e.under(lo, hi)) * part
+		depthM, usable := s.depth()
+		s.sum.areaM2 += area
+		s.sum.depthM += area * depthM
+		s.sum.soilM3 += area * depthM * usable
+		if s.n[hard] == 0 || s.n[bed] > 0 || s.n[rootable] == 0 {
+			s.sum.rainM2 += area
+		}
+		if s.draw {
+			t := int32(len(s.traps))
+			tr := trap{left: a.e, right: b.e, up: t, state: openAir, pick: true}
+			tr.abut = int(t) > first && a.xm-s.lastRight <= thinM
+			s.lastRight = b.xm
+			s.traps = append(s.traps, tr)
+		}
+	}
+}
+
+// spread fills in the percentiles of the volume over displaced points. They
+// are the same pattern for every tree: radii at equal steps of the probability
+// of a round normal error, a golden angle apart.
+func (w *worker) spread(i int32, st *Stand, soilM3 float64, out *Site) {
+	n := w.o.Jitters
+	sigma := w.o.PositionErrorM / math.Sqrt(-2*math.Log(0.32))
+	radius := func(k int) float64 { return sigma * math.Sqrt(-2*math.Log(1-(float64(k)+0.5)/float64(n))) }
+	if op := w.opening(i); op.whole && len(w.near) == 0 && (st.DepthM > 0 || !w.m.has[soil]) {
+		w.s.gather(w.m, st.At, st.ReachM+radius(n-1), groundKinds)
+		if len(w.s.edges)+len(w.s.flats) == 0 {
+			out.SoilP10M3, out.SoilP90M3 = soilM3, soilM3
+			return
+		}
+	}
+	w.volumes = w.volumes[:0]
+	for k := range n {
+		sin, cos := math.Sincos(float64(k) * (3 - math.Sqrt(5)) * math.Pi)
+		at := geo.XY{X: st.At.X + radius(k)*sin, Y: st.At.Y + radius(k)*cos}
+		w.find(at, st, &w.jitter)
+		w.neighbours(i, &w.jitter, st)
+		own := spot{at: w.jitter.at, id: i, weight: w.weight(i)}
+		w.volumes = append(w.volumes, w.share(i, &w.jitter, own, false).soilM3)
+	}
+	slices.Sort(w.volumes)
+	out.SoilP10M3, out.SoilP90M3 = quantile(w.volumes, 0.1), quantile(w.volumes, 0.9)
+}
+
+// quantile interpolates between the order statistics of sorted values (Hyndman
+// and Fan 1996, definition 7).
+func quantile(sorted []float64, p float64) float64 {
+	h := p * float64(len(sorted)-1)
+	i := int(h)
+	if i+1 >= len(sorted) {
+		return sorted[len(sorted)-1]
+	}
+	return sorted[i] + (h-float64(i))*(sorted[i+1]-sorted[i])
+}

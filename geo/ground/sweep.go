@@ -1,0 +1,690 @@
+package ground
+
+import (
+	"math"
+	"slices"
+
+	"soilshed/geo"
+)
+
+type edgeKind uint8
+
+const (
+	edgePart    edgeKind = iota // of a polygon of the map
+	edgeDisk                    // of the disk of reach
+	edgeBarrier                 // a wall or kerb
+	edgePlug                    // across a gap that is closed
+	edgeRim                     // of an opening
+	edgeSplit                   // divides only: a bisector, a neighbour's circle
+)
+
+// edge is a piece of the arrangement that rises from (x0, y0) to (x1, y1): a
+// straight one, or the left (side -1) or right (side 1) half of a circle, or a
+// part of such a half.
+type edge struct {
+	x0, y0, x1, y1 float64
+	slope          float64
+	cx, cy, r      float64
+	ring           int32 // in sweep.rings, for edgePart
+	src            int32 // its number along that ring; -1 when it is not one
+	dir            int8  // 1 when its ring runs upwards along it, else -1
+	side           int8
+	kind           edgeKind
+}
+
+func (e *edge) x(y float64) float64 {
+	switch {
+	case y <= e.y0:
+		return e.x0
+	case y >= e.y1:
+		return e.x1
+	case e.side == 0:
+		return e.x0 + (y-e.y0)*e.slope
+	}
+	return e.cx + float64(e.side)*math.Sqrt(max(0, e.r*e.r-sq(y-e.cy)))
+}
+
+// under returns the integral of x over y from a to b.
+func (e *edge) under(a, b float64) float64 {
+	if e.side == 0 {
+		return (e.x(a) + e.x(b)) / 2 * (b - a)
+	}
+	return e.cx*(b-a) + float64(e.side)*(halfDisk(b-e.cy, e.r)-halfDisk(a-e.cy, e.r))
+}
+
+// halfDisk returns the integral of sqrt(r2 - t2) from 0 to t.
+func halfDisk(t, r float64) float64 {
+	t = max(-r, min(r, t))
+	return (t*math.Sqrt(r*r-t*t) + r*r*math.Asin(t/r)) / 2
+}
+
+// trap is a piece of a slab between two edges.
+type trap struct {
+	left, right int32
+	up          int32 // parent in the union-find
+	state       groundState
+	abut        bool // roots pass to it from the trap before it in its slab
+	pick        bool
+}
+
+type groundState uint8
+
+const (
+	blocked   groundState = iota
+	openAir               // open ground
+	underPave             // rootable ground under pavement
+)
+
+// slab is a band between two heights in which no edges cross.
+type slab struct {
+	y0, y1   float64
+	from, to int32 // traps
+}
+
+type level struct {
+	y float64
+	e int32 // an edge that ends here, or -1
+}
+
+type actEdge struct {
+	xm, xb, xt float64
+	e          int32
+}
+
+// sweep is the arrangement of one window and the scratch to work it out. It is
+// used again and again by one goroutine.
+type sweep struct {
+	half  float64
+	edges []edge
+	flats []edge
+	rings []localRing
+	parts []localPart
+	hits  []int32
+	seen  []stamp
+	epoch uint32
+
+	levels  []level
+	ys      []float64 // different heights
+	at      []int32   // for each height its first level, and one more
+	circles []int32   // an edge of each different circle
+
+	slabs     []slab
+	traps     []trap
+	order     []int32 // slabs from the bottom up
+	up, down  []int32
+	act, keep []actEdge
+	topAct    []actEdge
+	botAct    []actEdge
+	n         [kinds]int // parts of each kind that cover the place of the scan
+	scan      scanKind
+
+	sides  []side
+	lowIv  []interval
+	highIv []interval
+	faces  []face
+	bounds []rim // of the marked ground
+	plugs  []plug
+	seeds  []int32
+	// Of the scan: 1 inside the disk or rim, and where the last trap ends.
+	disk      int
+	lastRight float64
+	lo, hi    float64 // the slab under scan
+
+	// Of scanShare: what part of the ground at a point is the stand's own, and
+	// how deep it is at the place of the scan.
+	owner func(p geo.XY) float64
+	depth func() (depthM, usable float64)
+	draw  bool
+	sum   portion
+	chain []int32
+}
+
+type scanKind uint8
+
+const (
+	scanGround scanKind = iota // what is open ground inside the disk
+	scanShare                  // pieces inside the rim of an opening
+)
+
+func (s *sweep) clear() {
+	s.edges, s.flats = s.edges[:0], s.flats[:0]
+	s.rings, s.parts = s.rings[:0], s.parts[:0]
+}
+
+// prepare finds the heights between which slabs lie: the ends of edges, and
+// where a circle is crossed. Straight edges may cross anywhere.
+func (s *sweep) prepare() {
+	r := s.half
+	s.levels = append(s.levels[:0], level{-r, -1}, level{r, -1})
+	add := func(y float64, e int32) {
+		if y > -r && y < r {
+			s.levels = append(s.levels, level{y, e})
+		}
+	}
+	for i := range s.edges {
+		e := &s.edges[i]
+		add(e.y0, int32(i))
+		add(e.y1, int32(i))
+	}
+	s.circles = s.circles[:0]
+	for i := range s.edges {
+		c := &s.edges[i]
+		if c.side == 0 || slices.ContainsFunc(s.circles, func(k int32) bool {
+			o := &s.edges[k]
+			return o.cx == c.cx && o.cy == c.cy && o.r == c.r
+		}) {
+			continue
+		}
+		for _, k := range s.circles {
+			s.crossCircles(c, &s.edges[k], add)
+		}
+		s.circles = append(s.circles, int32(i))
+		for j := range s.edges {
+			if e := &s.edges[j]; e.side == 0 {
+				s.crossCircle(c, e, add)
+			}
+		}
+	}
+	slices.SortFunc(s.levels, func(a, b level) int {
+		switch {
+		case a.y < b.y:
+			return -1
+		case a.y > b.y:
+			return 1
+		}
+		return 0
+	})
+	s.ys, s.at = s.ys[:0], s.at[:0]
+	for i, l := range s.levels {
+		if len(s.ys) == 0 || l.y-s.ys[len(s.ys)-1] > levelM {
+			s.ys = append(s.ys, l.y)
+			s.at = append(s.at, int32(i))
+		}
+	}
+	s.at = append(s.at, int32(len(s.levels)))
+	s.slabs, s.traps = s.slabs[:0], s.traps[:0]
+	s.order, s.up, s.down = s.order[:0], s.up[:0], s.down[:0]
+}
+
+func (s *sweep) crossCircle(c, e *edge, add func(float64, int32)) {
+	if e.x0 == farLeft || e.y1 < c.cy-c.r || e.y0 > c.cy+c.r {
+		return
+	}
+	ax, ay := e.x0-c.cx, e.y0-c.cy
+	dx, dy := e.x1-e.x0, e.y1-e.y0
+	qa := dx*dx + dy*dy
+	qb := ax*dx + ay*dy
+	qc := ax*ax + ay*ay - c.r*c.r
+	if qc < 0 && qc+2*qb+qa < 0 {
+		return // both ends inside
+	}
+	d := qb*qb - qa*qc
+	if d < 0 {
+		return
+	}
+	d = math.Sqrt(d)
+	// The stable pair of roots.
+	q := -qb - math.Copysign(d, qb)
+	for _, t := range [2]float64{q / qa, qc / q} {
+		if t > 0 && t < 1 {
+			add(e.y0+t*dy, -1)
+		}
+	}
+}
+
+func (s *sweep) crossCircles(c, e *edge, add func(float64, int32)) {
+	dx, dy := e.cx-c.cx, e.cy-c.cy
+	d2 := dx*dx + dy*dy
+	if d2 == 0 {
+		return
+	}
+	a := (d2 + c.r*c.r - e.r*e.r) / (2 * d2)
+	h := c.r*c.r/d2 - a*a
+	if h < 0 {
+		return
+	}
+	h = math.Sqrt(h)
+	add(c.cy+a*dy+h*dx, -1)
+	add(c.cy+a*dy-h*dx, -1)
+}
+
+// start fills act with the edges of slab k.
+func (s *sweep) start(k int) {
+	mid := (s.ys[k] + s.ys[k+1]) / 2
+	s.act = s.act[:0]
+	for i := range s.edges {
+		if e := &s.edges[i]; e.y0 < mid && mid < e.y1 {
+			s.act = append(s.act, actEdge{e: int32(i)})
+		}
+	}
+}
+
+// step changes act from a neighbouring slab to slab k, across height h.
+func (s *sweep) step(k, h int) {
+	mid := (s.ys[k] + s.ys[k+1]) / 2
+	kept := s.act[:0]
+	for _, a := range s.act {
+		if e := &s.edges[a.e]; e.y0 < mid && mid < e.y1 {
+			kept = append(kept, a)
+		}
+	}
+	s.act = kept
+	for _, l := range s.levels[s.at[h]:s.at[h+1]] {
+		if l.e < 0 {
+			continue
+		}
+		// One of its ends lies at this height, so it was not there before.
+		if e := &s.edges[l.e]; e.y0 < mid && mid < e.y1 {
+			s.act = append(s.act, actEdge{e: l.e})
+		}
+	}
+}
+
+// slabsOf cuts slab k, whose edges are in act, where edges cross, scans the
+// pieces and returns their range in s.slabs, from the bottom up.
+func (s *sweep) slabsOf(k int) (from, to int32) {
+	from = int32(len(s.slabs))
+	lo, top := s.ys[k], s.ys[k+1]
+	for {
+		hi := top
+		for {
+			cut := s.arrange(lo, hi)
+			if cut >= hi {
+				break
+			}
+			hi = cut
+		}
+		t := int32(len(s.traps))
+		s.lo, s.hi = lo, hi
+		if s.scan == scanGround {
+			s.scanGround()
+		} else {
+			s.scanShare()
+		}
+		s.slabs = append(s.slabs, slab{lo, hi, t, int32(len(s.traps))})
+		if n := int32(len(s.slabs)); n-1 > from && s.scan == scanGround {
+			s.join(n-2, n-1)
+		}
+		if hi >= top {
+			return from, int32(len(s.slabs))
+		}
+		lo = hi
+	}
+}
+
+// arrange orders act at mid-height and returns the lowest height at which two
+// straight edges cross between lo and hi, or hi when none do.
+func (s *sweep) arrange(lo, hi float64) float64 {
+	mid := (lo + hi) / 2
+	act := s.act
+	for i := range act {
+		a := &act[i]
+		e := &s.edges[a.e]
+		if e.side == 0 {
+			a.xm = e.x0 + (mid-e.y0)*e.slope
+		} else {
+			a.xm = e.x(mid)
+		}
+		for j := i; j > 0 && act[j].xm < act[j-1].xm; j-- {
+			act[j], act[j-1] = act[j-1], act[j]
+		}
+	}
+	for i := range act {
+		e := &s.edges[act[i].e]
+		act[i].xb, act[i].xt = e.x(lo), e.x(hi)
+	}
+	cut := hi
+	for i := 1; i < len(act); i++ {
+		a, b := &act[i-1], &act[i]
+		if a.xb <= b.xb+thinM && a.xt <= b.xt+thinM {
+			continue
+		}
+		ea, eb := &s.edges[a.e], &s.edges[b.e]
+		if ea.side != 0 || eb.side != 0 || ea.slope == eb.slope {
+			continue
+		}
+		y := lo + (b.xb-a.xb)/(ea.slope-eb.slope)
+		if y > lo+10*levelM && y < hi-10*levelM {
+			cut = min(cut, y)
+		}
+	}
+	return cut
+}
+
+// cross carries the counts of cover over an edge of a polygon.
+func (s *sweep) cross(e *edge) {
+	r := &s.rings[e.ring]
+	was := r.wind != 0
+	r.wind += int32(e.dir)
+	if was == (r.wind != 0) {
+		return
+	}
+	p := &s.parts[r.part]
+	switch {
+	case !r.hole:
+		p.shell = !was
+	case was:
+		p.holes--
+	default:
+		p.holes++
+	}
+	if covers := p.shell && p.holes == 0; covers != p.covers {
+		p.covers = covers
+		if covers {
+			s.n[p.kind]++
+		} else {
+			s.n[p.kind]--
+		}
+	}
+}
+
+func (s *sweep) resetScan() {
+	for i := range s.rings {
+		s.rings[i].wind = 0
+	}
+	for i := range s.parts {
+		p := &s.parts[i]
+		p.shell, p.holes, p.covers = false, 0, false
+	}
+	s.n = [kinds]int{}
+	s.disk = 0
+}
+
+// scanGround finds the traps of open and of rootable ground in the slab that
+// act describes.
+func (s *sweep) scanGround() {
+	s.resetScan()
+	first := len(s.traps)
+	state := blocked
+	var left actEdge
+	wall := false // a barrier lies between the last trap and here
+	for _, a := range s.act {
+		e := &s.edges[a.e]
+		wallHere := false
+		switch e.kind {
+		case edgePart:
+			s.cross(e)
+		case edgeDisk:
+			s.disk += int(-e.side)
+		case edgeBarrier:
+			wallHere = true
+		case edgePlug:
+			wallHere = state == openAir
+		}
+		now := blocked
+		if s.disk > 0 {
+			if s.n[hard] == 0 || s.n[bed] > 0 {
+				now = openAir
+			} else if s.n[rootable] > 0 {
+				now = underPave
+			}
+		}
+		if now == state && !wallHere {
+			continue
+		}
+		if state != blocked && a.xm-left.xm > thinM {
+			s.emit(first, left, a, state, wall)
+			wall = false
+		}
+		wall = wall || wallHere
+		if now != blocked {
+			left = a
+		}
+		state = now
+	}
+}
+
+// emit adds a trap, or lengthens the one before it when only a strip of no
+// width lies between them.
+func (s *sweep) emit(first int, left, right actEdge, state groundState, wall bool) {
+	t := int32(len(s.traps))
+	tr := trap{left: left.e, right: right.e, up: t, state: state}
+	if int(t) > first && !wall {
+		last := &s.traps[t-1]
+		if left.xm-s.lastRight <= thinM {
+			if last.state == state {
+				last.right = right.e
+				s.lastRight = right.xm
+				return
+			}
+			tr.abut = true
+		}
+	}
+	s.lastRight = right.xm
+	s.traps = append(s.traps, tr)
+	if tr.abut {
+		s.union(t-1, t)
+	}
+}
+
+func (s *sweep) find(t int32) int32 {
+	for s.traps[t].up != t {
+		s.traps[t].up = s.traps[s.traps[t].up].up
+		t = s.traps[t].up
+	}
+	return t
+}
+
+func (s *sweep) union(a, b int32) {
+	a, b = s.find(a), s.find(b)
+	if a < b {
+		s.traps[b].up = a
+	} else {
+		s.traps[a].up = b
+	}
+}
+
+// join joins the traps of two neighbouring slabs, the lower first, where they
+// overlap by more than rounding.
+func (s *sweep) join(lower, upper int32) {
+	lo, hi := &s.slabs[lower], &s.slabs[upper]
+	y := lo.y1
+	i, j := lo.from, hi.from
+	for i < lo.to && j < hi.to {
+		a, b := &s.traps[i], &s.traps[j]
+		al, ar := s.edges[a.left].x(y), s.edges[a.right].x(y)
+		bl, br := s.edges[b.left].x(y), s.edges[b.right].x(y)
+		if min(ar, br)-max(al, bl) > joinM {
+			s.union(i, j)
+		}
+		if ar < br {
+			i++
+		} else {
+			j++
+		}
+	}
+}
+
+// flood runs the sweep from the origin as far as the ground that holds it
+// reaches, and marks that ground. It returns false when the origin lies in no
+// open ground.
+func (s *sweep) flood() bool {
+	s.scan = scanGround
+	last := len(s.ys) - 2
+	k0 := 0
+	for k0 < last && s.ys[k0+1] < -onEdgeM {
+		k0++
+	}
+	s.start(k0)
+	s.keep = append(s.keep[:0], s.act...)
+	k1 := k0
+	from, to := s.slabsOf(k0)
+	for i := from; i < to; i++ {
+		s.up = append(s.up, i)
+	}
+	rise := func() {
+		k1++
+		s.step(k1, k1)
+		from, to := s.slabsOf(k1)
+		s.join(s.up[len(s.up)-1], from)
+		for i := from; i < to; i++ {
+			s.up = append(s.up, i)
+		}
+	}
+	for k1 < last && s.ys[k1+1] <= onEdgeM {
+		rise()
+	}
+	s.seeds = s.seeds[:0]
+	for _, i := range s.up {
+		sl := &s.slabs[i]
+		if sl.y0 > onEdgeM || sl.y1 < -onEdgeM {
+			continue
+		}
+		y := max(sl.y0, min(sl.y1, 0))
+		for t := sl.from; t < sl.to; t++ {
+			if s.edges[s.traps[t].left].x(y) <= onEdgeM && s.edges[s.traps[t].right].x(y) >= -onEdgeM {
+				s.seeds = append(s.seeds, t)
+			}
+		}
+	}
+	if len(s.seeds) == 0 {
+		return false
+	}
+	// Up and down by turns, each as long as what holds the origin is at the
+	// front; a later join may bring it back to a front that it had left.
+	s.topAct = append(s.topAct[:0], s.act...)
+	s.botAct = append(s.botAct[:0], s.keep...)
+	for moved := true; moved; {
+		moved = false
+		s.act = append(s.act[:0], s.topAct...)
+		for k1 < last && s.holds(s.up[len(s.up)-1]) {
+			rise()
+			moved = true
+		}
+		s.topAct = append(s.topAct[:0], s.act...)
+		s.act = append(s.act[:0], s.botAct...)
+		for k0 > 0 && s.holds(s.bottom()) {
+			k0--
+			s.step(k0, k0+1)
+			below := s.bottom()
+			from, to := s.slabsOf(k0)
+			s.join(to-1, below)
+			for i := to - 1; i >= from; i-- {
+				s.down = append(s.down, i)
+			}
+			moved = true
+		}
+		s.botAct = append(s.botAct[:0], s.act...)
+	}
+	for i := len(s.down) - 1; i >= 0; i-- {
+		s.order = append(s.order, s.down[i])
+	}
+	s.order = append(s.order, s.up...)
+	s.pickLargest()
+	return true
+}
+
+func (s *sweep) bottom() int32 {
+	if n := len(s.down); n > 0 {
+		return s.down[n-1]
+	}
+	return s.up[0]
+}
+
+// holds tells whether a slab has a trap joined to the origin's.
+func (s *sweep) holds(i int32) bool {
+	for t := s.slabs[i].from; t < s.slabs[i].to; t++ {
+		r := s.find(t)
+		for _, seed := range s.seeds {
+			if s.find(seed) == r {
+				return true
+			}
+		}
+	}
+	return false
+}
+
+// pickLargest marks the traps of the component that holds the origin; when
+// several touch it, the largest.
+func (s *sweep) pickLargest() {
+	best, bestArea := int32(-1), -1.0
+	for _, seed := range s.seeds {
+		r := s.find(seed)
+		if r == best {
+			continue
+		}
+		if best < 0 && len(s.seeds) == 1 {
+			best = r
+			break
+		}
+		area := 0.0
+		for _, i := range s.order {
+			sl := &s.slabs[i]
+			for t := sl.from; t < sl.to; t++ {
+				if s.find(t) == r {
+					area += s.trapArea(sl, &s.traps[t])
+				}
+			}
+		}
+		if area > bestArea {
+			best, bestArea = r, area
+		}
+	}
+	for _, i := range s.order {
+		for t := s.slabs[i].from; t < s.slabs[i].to; t++ {
+			s.traps[t].pick = s.find(t) == best
+		}
+	}
+}
+
+// whole runs the sweep over the full height.
+func (s *sweep) whole() {
+	s.start(0)
+	for k := 0; k < len(s.ys)-1; k++ {
+		if k > 0 {
+			s.step(k, k)
+		}
+		from, to := s.slabsOf(k)
+		if k > 0 && s.scan == scanGround {
+			s.join(from-1, from)
+		}
+		for i := from; i < to; i++ {
+			s.order = append(s.order, i)
+		}
+	}
+}
+
+func (s *sweep) trapArea(sl *slab, t *trap) float64 {
+	return s.edges[t.right].under(sl.y0, sl.y1) - s.edges[t.left].under(sl.y0, sl.y1)
+}
+
+// picked returns the area of the marked traps, and of those of them that lie
+// under pavement.
+func (s *sweep) picked() (area, under float64) {
+	for _, i := range s.order {
+		sl := &s.slabs[i]
+		for t := sl.from; t < sl.to; t++ {
+			if tr := &s.traps[t]; tr.pick {
+				a := s.trapArea(sl, tr)
+				area += a
+				if tr.state == underPave {
+					under += a
+				}
+			}
+		}
+	}
+	return area, under
+}
+
+// locate returns the trap at p, or -1.
+func (s *sweep) locate(p geo.XY) int32 {
+	lo, hi := 0, len(s.order)
+	for lo < hi {
+		mid := (lo + hi) / 2
+		if s.slabs[s.order[mid]].y1 < p.Y {
+			lo = mid + 1
+		} else {
+			hi = mid
+		}
+	}
+	if lo == len(s.order) || s.slabs[s.order[lo]].y0 > p.Y {
+		return -1
+	}
+	sl := &s.slabs[s.order[lo]]
+	for t := sl.from; t < sl.to; t++ {
+		if s.edges[s.traps[t].left].x(p.Y) <= p.X && p.X <= s.edges[s.traps[t].right].x(p.Y) {
+			return t
+		}
+	}
+	return -1
+}

@@ -1,0 +1,129 @@
+package ground
+
+import (
+	"math"
+	"slices"
+
+	"soilshed/geo"
+)
+
+// ray crossing: where a line of fall meets an edge of a target.
+type strike struct {
+	k     int32
+	ring  int32
+	dir   int32
+	distM float64
+}
+
+// targets fills in the mean target weight along the line of fall in each
+// direction. Where targets lie over one another the heaviest counts.
+func (w *worker) targets(c geo.XY, fallM float64, out *[Bearings]float32) {
+	clear(out[:])
+	m, s := w.m, &w.s
+	kinds := uint(1 << hard)
+	if m.has[target] {
+		kinds = 1 << target
+	}
+	if fallM <= 0 {
+		return
+	}
+	s.gather(m, c, fallM, kinds)
+	if len(s.edges) == 0 {
+		return
+	}
+	w.winds = w.winds[:0]
+	for range s.rings {
+		w.winds = append(w.winds, 0)
+	}
+	hits := w.strikes[:0]
+	strike1 := func(e *edge) {
+		a, b := geo.XY{X: e.x0, Y: e.y0}, geo.XY{X: e.x1, Y: e.y1}
+		lo, hi := sector(a, b)
+		cr := a.X*b.Y - a.Y*b.X
+		for k := int(math.Ceil(lo / step)); float64(k)*step < hi; k++ {
+			i := k % Bearings
+			u := unit[i]
+			den := u.X*(b.Y-a.Y) - u.Y*(b.X-a.X)
+			if den == 0 {
+				continue
+			}
+			dir := int32(e.dir)
+			if den < 0 {
+				dir = -dir
+			}
+			if dist := max(0, cr/den); dist < fallM {
+				hits = append(hits, strike{int32(i), e.ring, dir, dist})
+			}
+		}
+	}
+	for i := range s.edges {
+		e := &s.edges[i]
+		if e.y0 <= 0 && 0 < e.y1 && e.x(0) < 0 {
+			w.winds[e.ring] += int32(e.dir)
+		}
+		if e.x0 != farLeft {
+			strike1(e)
+		}
+	}
+	for i := range s.flats {
+		strike1(&s.flats[i])
+	}
+	slices.SortFunc(hits, func(a, b strike) int {
+		switch {
+		case a.k != b.k:
+			return int(a.k - b.k)
+		case a.distM < b.distM:
+			return -1
+		case a.distM > b.distM:
+			return 1
+		}
+		return 0
+	})
+	w.strikes = hits
+	h := 0
+	for k := range Bearings {
+		s.resetScan()
+		for i := range s.rings {
+			if wind := w.winds[i]; wind != 0 {
+				s.rings[i].wind = wind
+				p := &s.parts[s.rings[i].part]
+				if s.rings[i].hole {
+					p.holes++
+				} else {
+					p.shell = true
+				}
+			}
+		}
+		from, sum := 0.0, 0.0
+		for ; h < len(hits) && int(hits[h].k) == k; h++ {
+			sum += s.heaviest(m) * (hits[h].distM - from)
+			from = hits[h].distM
+			rg := &s.rings[hits[h].ring]
+			was := rg.wind != 0
+			rg.wind += hits[h].dir
+			if now := rg.wind != 0; now != was {
+				p := &s.parts[rg.part]
+				switch {
+				case !rg.hole:
+					p.shell = now
+				case now:
+					p.holes++
+				default:
+					p.holes--
+				}
+			}
+		}
+		sum += s.heaviest(m) * (fallM - from)
+		out[k] = float32(sum / fallM)
+	}
+}
+
+func (s *sweep) heaviest(m *Map) float64 {
+	w := float32(0)
+	for i := range s.parts {
+		if p := &s.parts[i]; p.shell && p.holes == 0 {
+			w = max(w, m.parts[p.id].weight)
+		}
+	}
+	return float64(w)
+}
