@@ -1,0 +1,173 @@
+package layer
+
+import (
+	"bytes"
+	"fmt"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"testing"
+
+	"github.com/paulmach/orb"
+
+	"soilshed/geo/crs"
+)
+
+const testChanged = "2024-05-01T02:00:00.000Z"
+
+// gpkgTown is a small invented output: trees, the ground they share, a table.
+func gpkgTown(t testing.TB) ([]Schema, CreateOptions) {
+	t.Helper()
+	utm, err := crs.FromEPSG(32617)
+	if err != nil {
+		t.Fatal(err)
+	}
+	schemas := []Schema{
+		{
+			Name: "trees", Title: "Street trees", Abstract: "Confirm on site.", System: utm, Shape: Points,
+			Fields: []Field{
+				{Name: "tree_id", Kind: Text, Alias: "Tree", Doc: "The inventory's number."},
+				{Name: "dbh_cm", Kind: Real, Unit: "cm", Alias: "Diameter", Doc: "At breast height."},
+				{Name: "mates", Kind: Integer, Alias: "Sharing"},
+				{Name: "snapped", Kind: Boolean},
+				{Name: "planted", Kind: Date},
+			},
+		},
+		{
+			Name: "openings", System: utm, Shape: Polygons,
+			Fields: []Field{{Name: "tree_id", Kind: Text}, {Name: "share_m2", Kind: Real, Unit: "m²"}},
+		},
+		{Name: "changes", Shape: NoShape, Fields: []Field{{Name: "what", Kind: Text}}},
+	}
+	return schemas, CreateOptions{
+		Changed: testChanged, Metadata: "reach 12 x DBH\nConfirm on site.",
+		Styles: []Style{{Layer: 0, Name: "soil", QML: "<qgis/>", SLD: "<StyledLayerDescriptor/>"}, {Layer: 1, Name: "share", QML: "<qgis/>", SLD: "<s/>"}},
+	}
+}
+
+// writeTown writes n trees and openings, one layer's rows among the other's.
+func writeTown(t testing.TB, path string, n int) {
+	t.Helper()
+	schemas, o := gpkgTown(t)
+	sink, err := createGeoPackage(path, schemas, o)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer sink.Abort()
+	for i, f := range townFeatures(n) {
+		if err := sink.Write(i%2, f); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := sink.Write(2, Feature{Values: []Value{String("nothing")}}); err != nil {
+		t.Fatal(err)
+	}
+	if err := sink.Commit(); err != nil {
+		t.Fatal(err)
+	}
+}
+
+// townFeatures gives a tree, its opening, the next tree, ...
+func townFeatures(n int) []Feature {
+	rnd := rand.New(rand.NewPCG(1, 2))
+	var all []Feature
+	for i := range n {
+		x, y := 500000+rnd.Float64()*3000, 4800000+rnd.Float64()*3000
+		id := String(fmt.Sprintf("T-%04d", i))
+		values := []Value{id, Number(10 + rnd.Float64()*60), Whole(int64(i % 5)), Truth(i%3 == 0), Day("2001-04-12")}
+		if i%7 == 0 {
+			values[1] = Value{}
+		}
+		all = append(all, Feature{Geometry: orb.Point{x, y}, Values: values})
+		w, h := 1+rnd.Float64()*9, 1+rnd.Float64()*9
+		all = append(all, Feature{
+			Geometry: orb.Polygon{{{x, y}, {x + w, y}, {x + w, y + h}, {x, y + h}, {x, y}}},
+			Values:   []Value{id, Number(w * h)},
+		})
+	}
+	return all
+}
+
+func TestGeoPackageSameBytes(t *testing.T) {
+	dir := t.TempDir()
+	a, b := filepath.Join(dir, "a.gpkg"), filepath.Join(dir, "b.gpkg")
+	writeTown(t, a, 2000)
+	writeTown(t, b, 2000)
+	one, err := os.ReadFile(a)
+	if err != nil {
+		t.Fatal(err)
+	}
+	two, err := os.ReadFile(b)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if !bytes.Equal(one, two) {
+		t.Error("the same rows gave different bytes")
+	}
+	names, _ := filepath.Glob(filepath.Join(dir, "*"))
+	hidden, _ := filepath.Glob(filepath.Join(dir, ".*"))
+	if len(names) != 2 || len(hidden) != 0 {
+		t.Errorf("left over: %v %v", names, hidden)
+	}
+}
+
+func benchmarkGeoPackage(b *testing.B, fields int, row func(i int) orb.Geometry, shape Shape) {
+	utm, err := crs.FromEPSG(32617)
+	if err != nil {
+		b.Fatal(err)
+	}
+	schema := Schema{Name: "trees", System: utm, Shape: shape}
+	values := make([]Value, fields)
+	for k := range fields {
+		f := Field{Name: fmt.Sprintf("f%d", k), Kind: Real}
+		switch {
+		case k%4 == 0:
+			f.Kind = Text
+			values[k] = String([]string{"Acer rubrum", "measured", "excavate the collar and look", "T-004711"}[k/4%4])
+		case k%15 == 1:
+			f.Kind = Integer
+			values[k] = Whole(int64(k * 1000))
+		}
+		schema.Fields = append(schema.Fields, f)
+	}
+	const rows = 100_000
+	for b.Loop() {
+		sink, err := createGeoPackage(filepath.Join(b.TempDir(), "a.gpkg"), []Schema{schema}, CreateOptions{Changed: testChanged})
+		if err != nil {
+			b.Fatal(err)
+		}
+		for i := range rows {
+			for k := range values {
+				if schema.Fields[k].Kind == Real {
+					values[k] = Number(float64(i)*0.37 + float64(k))
+				}
+			}
+			if err := sink.Write(0, Feature{Geometry: row(i), Values: values}); err != nil {
+				b.Fatal(err)
+			}
+		}
+		if err := sink.Commit(); err != nil {
+			b.Fatal(err)
+		}
+	}
+	b.ReportMetric(float64(b.Elapsed().Microseconds())/float64(b.N)/rows, "us/row")
+}
+
+func BenchmarkGeoPackagePoints(b *testing.B) {
+	rnd := rand.New(rand.NewPCG(1, 2))
+	benchmarkGeoPackage(b, 45, func(int) orb.Geometry {
+		return orb.Point{500000 + rnd.Float64()*30000, 4800000 + rnd.Float64()*30000}
+	}, Points)
+}
+
+func BenchmarkGeoPackagePolygons(b *testing.B) {
+	rnd := rand.New(rand.NewPCG(1, 2))
+	benchmarkGeoPackage(b, 4, func(int) orb.Geometry {
+		x, y := 500000+rnd.Float64()*30000, 4800000+rnd.Float64()*30000
+		ring := make(orb.Ring, 0, 41)
+		for k := range 40 {
+			ring = append(ring, orb.Point{x + float64(k), y + float64(k*k%17)})
+		}
+		return orb.Polygon{append(ring, ring[0])}
+	}, Polygons)
+}

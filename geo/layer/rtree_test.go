@@ -1,0 +1,238 @@
+package layer
+
+import (
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"slices"
+	"testing"
+
+	"zombiezen.com/go/sqlite"
+)
+
+// checkIndex holds the index of a layer against SQLite's own checker.
+func checkIndex(t testing.TB, path, table string) {
+	t.Helper()
+	conn, err := sqlite.OpenConn(path, sqlite.OpenReadOnly)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer conn.Close()
+	for _, q := range []string{
+		"SELECT rtreecheck(" + quoteText(gpkgIndexTable(table)) + ")",
+		"PRAGMA integrity_check", // Req 6
+	} {
+		err = query(conn, q, nil, func(row *sqlite.Stmt) error {
+			if got := row.ColumnText(0); got != "ok" {
+				t.Errorf("%s: %s", q, got)
+			}
+			return nil
+		})
+		if err != nil {
+			t.Error(err)
+		}
+	}
+}
+
+type rtreeRow struct {
+	id                     int64
+	minX, minY, maxX, maxY float64
+}
+
+// randomRows gives boxes, many of them points or on one spot.
+func randomRows(rnd *rand.Rand, n int) []rtreeRow {
+	rows := make([]rtreeRow, n)
+	for i := range rows {
+		x, y := rnd.NormFloat64()*1e6, rnd.NormFloat64()*1e6
+		if rnd.IntN(4) == 0 {
+			x, y = 1000, -1000
+		}
+		w, h := 0.0, 0.0
+		if rnd.IntN(2) == 0 {
+			w, h = rnd.ExpFloat64()*1000, rnd.ExpFloat64()*1000
+		}
+		rows[i] = rtreeRow{int64(i + 1), x, y, x + w, y + h}
+	}
+	return rows
+}
+
+func newIndex(t testing.TB) *sqlite.Conn {
+	t.Helper()
+	conn, err := sqlite.OpenConn(":memory:", sqlite.OpenReadWrite)
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { conn.Close() })
+	must(t, run(conn, "PRAGMA page_size="+fmt.Sprint(gpkgPageBytes)))
+	for _, name := range []string{"packed", "single"} {
+		must(t, run(conn, "CREATE VIRTUAL TABLE "+name+" USING rtree(id, minx, maxx, miny, maxy)"))
+	}
+	return conn
+}
+
+func must(t testing.TB, err error) {
+	t.Helper()
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
+func pack(rows []rtreeRow) []rtreeBox {
+	var boxes []rtreeBox
+	for _, r := range rows {
+		boxes = append(boxes, newRTreeBox(r.id, r.minX, r.minY, r.maxX, r.maxY))
+	}
+	return boxes
+}
+
+func ids(t testing.TB, conn *sqlite.Conn, q string, args ...any) []int64 {
+	t.Helper()
+	var found []int64
+	must(t, query(conn, q, args, func(row *sqlite.Stmt) error {
+		found = append(found, row.ColumnInt64(0))
+		return nil
+	}))
+	slices.Sort(found)
+	return found
+}
+
+// The packed index holds what SQLite's own insertion, row by row, holds, to the
+// bit; its checker finds nothing; and every window gives the rows that a scan
+// gives.
+func TestRTreePacked(t *testing.T) {
+	for _, n := range []int{0, 1, 2, 50, 51, 52, 53, 102, 103, 51 * 51, 51*51 + 1, 20000} {
+		t.Run(fmt.Sprint(n), func(t *testing.T) {
+			rnd := rand.New(rand.NewPCG(3, uint64(n)))
+			rows := randomRows(rnd, n)
+			conn := newIndex(t)
+			must(t, run(conn, "BEGIN"))
+			must(t, fillRTree(conn, "packed", pack(rows)))
+			insert, err := conn.Prepare("INSERT INTO single VALUES (?,?,?,?,?)")
+			must(t, err)
+			for _, r := range rows {
+				bindAll(insert, []any{r.id, r.minX, r.maxX, r.minY, r.maxY})
+				must(t, stepDone(insert))
+			}
+			must(t, run(conn, "COMMIT"))
+			if check := text(t, conn, "SELECT rtreecheck('packed')"); check != "ok" {
+				t.Fatal(check)
+			}
+			if got := ids(t, conn, "SELECT id FROM (SELECT * FROM packed EXCEPT SELECT * FROM single)"); len(got) != 0 {
+				t.Errorf("%d boxes that SQLite would make otherwise", len(got))
+			}
+			if got := ids(t, conn, "SELECT count(*) FROM packed"); got[0] != int64(n) {
+				t.Errorf("%d boxes of %d", got[0], n)
+			}
+			for range 50 {
+				x, y, w, h := rnd.NormFloat64()*1e6, rnd.NormFloat64()*1e6, rnd.ExpFloat64()*5e5, rnd.ExpFloat64()*5e5
+				if rnd.IntN(5) == 0 {
+					x, y, w, h = 1000, -1000, 0, 0
+				}
+				var want []int64
+				for _, r := range rows {
+					b := newRTreeBox(r.id, r.minX, r.minY, r.maxX, r.maxY)
+					if float64(b.maxX) >= x && float64(b.minX) <= x+w && float64(b.maxY) >= y && float64(b.minY) <= y+h {
+						want = append(want, r.id)
+					}
+				}
+				const where = " WHERE maxx>=? AND minx<=? AND maxy>=? AND miny<=?"
+				got := ids(t, conn, "SELECT id FROM packed"+where, x, x+w, y, y+h)
+				if !slices.Equal(got, want) {
+					t.Errorf("window %g %g %g %g: %d rows, want %d", x, y, w, h, len(got), len(want))
+				}
+				// No row that truly touches the window is missed.
+				for _, r := range rows {
+					if r.maxX >= x && r.minX <= x+w && r.maxY >= y && r.minY <= y+h {
+						if _, ok := slices.BinarySearch(got, r.id); !ok {
+							t.Errorf("row %d is missed", r.id)
+						}
+					}
+				}
+			}
+		})
+	}
+}
+
+func text(t testing.TB, conn *sqlite.Conn, q string) (s string) {
+	t.Helper()
+	must(t, query(conn, q, nil, func(row *sqlite.Stmt) error {
+		s = row.ColumnText(0)
+		return nil
+	}))
+	return s
+}
+
+// The checker does see a wrong tree.
+func TestRTreeCheckerFails(t *testing.T) {
+	conn := newIndex(t)
+	must(t, fillRTree(conn, "packed", pack(randomRows(rand.New(rand.NewPCG(1, 1)), 500))))
+	must(t, run(conn, "UPDATE packed_rowid SET nodeno=3 WHERE rowid=(SELECT min(rowid) FROM packed_rowid WHERE nodeno=2)"))
+	if check := text(t, conn, "SELECT rtreecheck('packed')"); check == "ok" {
+		t.Error("a row in the wrong leaf passes")
+	}
+}
+
+// SQLite keeps the packed tree in order when rows come, go and move later.
+func TestRTreeLivesOn(t *testing.T) {
+	rnd := rand.New(rand.NewPCG(5, 6))
+	rows := randomRows(rnd, 5000)
+	conn := newIndex(t)
+	must(t, fillRTree(conn, "packed", pack(rows[:4000])))
+	alive := map[int64]rtreeRow{}
+	for _, r := range rows[:4000] {
+		alive[r.id] = r
+	}
+	for i := range 6000 {
+		r := rows[rnd.IntN(len(rows))]
+		switch i % 3 {
+		case 0:
+			must(t, run(conn, "DELETE FROM packed WHERE id=?", r.id))
+			delete(alive, r.id)
+		case 1:
+			must(t, run(conn, "INSERT OR REPLACE INTO packed VALUES (?,?,?,?,?)", r.id, r.minX, r.maxX, r.minY, r.maxY))
+			alive[r.id] = r
+		default:
+			r.minX, r.maxX = r.minX+10, r.maxX+10
+			if _, ok := alive[r.id]; ok {
+				must(t, run(conn, "UPDATE packed SET minx=?, maxx=? WHERE id=?", r.minX, r.maxX, r.id))
+				alive[r.id] = r
+			}
+		}
+	}
+	if check := text(t, conn, "SELECT rtreecheck('packed')"); check != "ok" {
+		t.Error(check)
+	}
+	var want []int64
+	for id, r := range alive {
+		if r.maxX >= 0 && r.minX <= 5e5 {
+			want = append(want, id)
+		}
+	}
+	slices.Sort(want)
+	if got := ids(t, conn, "SELECT id FROM packed WHERE maxx>=0 AND minx<=5e5"); !slices.Equal(got, want) {
+		t.Errorf("%d rows, want %d", len(got), len(want))
+	}
+	must(t, run(conn, "DELETE FROM packed"))
+	if check := text(t, conn, "SELECT rtreecheck('packed')"); check != "ok" {
+		t.Error(check)
+	}
+}
+
+// Boxes only ever grow by rounding.
+func FuzzRTreeRounding(f *testing.F) {
+	for _, x := range []float64{0, 1, -1, 0.1, -0.1, 500000.123, -4800000.7, 1e-50, -1e-50, 3e38, 1 << 24, 1<<24 + 1} {
+		f.Add(x)
+	}
+	f.Fuzz(func(t *testing.T, x float64) {
+		if math.IsNaN(x) || math.Abs(x) > 1e38 {
+			t.Skip()
+		}
+		lo, hi := float64(rtreeDown(x)), float64(rtreeUp(x))
+		if lo > x || hi < x {
+			t.Errorf("%g is outside %g..%g", x, lo, hi)
+		}
+		if lo != hi && float64(math.Nextafter32(float32(lo), float32(hi))) != hi {
+			t.Errorf("%g: there are numbers between %g and %g", x, lo, hi)
+		}
+	})
+}
