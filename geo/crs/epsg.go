@@ -21,7 +21,7 @@ var utmFamilies = []struct {
 // otherCodes are codes in common use that stand for one of the dataset's:
 // withdrawn ones and those of other authorities.
 var otherCodes = map[int]int{
-	900913: 3857, 3785: 3857, 3587: 3857, 102100: 3857, 102113: 3857,
+	900913: 3857, 3785: 3857, 102100: 3857, 102113: 3857,
 }
 
 // FromEPSG returns the system of a code of the EPSG dataset: longitude and
@@ -87,8 +87,9 @@ func utmCode(s *System) int {
 	return 0
 }
 
-// identify returns s with the code, name-keeping, and the area of use of the
-// row that it equals. claimed is the code that its source gave, 0 for none.
+// identify returns s with the code and the area of use of the row that it
+// equals; the name stays its own. claimed is the code that its source gave, 0
+// for none: where two codes mean the same, that one is kept.
 func identify(s *System, claimed int) *System {
 	s.epsg = 0
 	if s.Geographic() {
@@ -113,14 +114,14 @@ func identify(s *System, claimed int) *System {
 	if claimed != 0 && take(claimed) {
 		return s
 	}
-	if code := utmCode(s); code != 0 && take(code) {
-		return s
-	}
 	t := projecteds()
 	for _, r := range t.byName[fold(s.name)] {
 		if r.near(s) && take(r.epsg) {
 			return s
 		}
+	}
+	if code := utmCode(s); code != 0 && take(code) {
+		return s
 	}
 	for _, r := range t.list {
 		if r.near(s) && take(r.epsg) {

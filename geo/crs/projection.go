@@ -1,7 +1,6 @@
 package crs
 
 import (
-	"errors"
 	"fmt"
 	"math"
 )
@@ -189,9 +188,6 @@ func (c *conversion) check() error {
 		if !(math.Abs(v.v) <= v.limit) {
 			return fmt.Errorf("%s %g is out of range", v.name, v.v)
 		}
-	}
-	if c.method != lcc1Method && c.method != lcc2Method && math.Abs(c.lat0) == 90 && c.method != albersMethod {
-		return errors.New("a latitude of origin at a pole is not handled")
 	}
 	if !(c.k0 > 0.1 && c.k0 < 10) {
 		return fmt.Errorf("scale factor %g is out of range", c.k0)

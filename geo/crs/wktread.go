@@ -3,7 +3,9 @@ package crs
 import (
 	"errors"
 	"fmt"
+	"maps"
 	"math"
+	"slices"
 	"strings"
 )
 
@@ -294,7 +296,7 @@ func findDatum(d, g *node, el ellipsoid, prime meridian) *datum {
 	t := geographics()
 	fits := func(s *System) bool {
 		e := s.datum.ell
-		return math.Abs(e.a-el.a) < 0.1 && math.Abs(e.f()-el.f()) < 1e-9
+		return math.Abs(e.a-el.a) < 0.01 && math.Abs(e.f()-el.f()) < 1e-10
 	}
 	var best *System
 	rank := 0
@@ -598,8 +600,31 @@ func (c *conversion) choose(name string, n *node, given map[string]float64) erro
 			c.rectified += 360
 		}
 	}
-	for k, v := range given {
-		if _, ours := plainParam[k]; !ours && v != 0 {
+	// Whatever else the text says and these formulas do not use would be ignored
+	// in silence; a zero says nothing.
+	used := "lat0 lon0 fe fn"
+	switch c.method {
+	case tmMethod, lcc1Method, stereoMethod:
+		used += " k0"
+	case lcc2Method:
+		used += " lat1 lat2 k0"
+	case albersMethod:
+		used += " lat1 lat2"
+	case merc1Method:
+		used += " k0"
+	case merc2Method:
+		used += " lat1"
+	case hotineAMethod, hotineBMethod:
+		used += " azimuth rectified k0"
+	case krovakMethod:
+		used += " lat1 azimuth rectified k0"
+	}
+	for _, k := range slices.Sorted(maps.Keys(given)) {
+		idle := given[k] == 0 || k == "k0" && given[k] == 1
+		if !idle && !slices.Contains(strings.Fields(used), k) && !(k == "lat1" && c.method == lcc1Method) {
+			if plain := plainParam[k]; plain != "" {
+				k = plain
+			}
 			return fmt.Errorf("the parameter %q of the method %q is not handled: %s", k, name, remedy)
 		}
 	}

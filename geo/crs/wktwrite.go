@@ -72,9 +72,17 @@ func (s *System) write(w *wktWriter) {
 	}
 	s.writeGeographic(w, code)
 	w.WriteByte(',')
+	c := s.conv
+	if w.esri && c.rectified != c.azimuth {
+		switch c.method {
+		case hotineAMethod:
+			method = "Rectified_Skew_Orthomorphic_Natural_Origin"
+		case hotineBMethod:
+			method = "Rectified_Skew_Orthomorphic_Center"
+		}
+	}
 	w.item("PROJECTION", method)
 	w.WriteByte(']')
-	c := s.conv
 	if c.method == lcc2Method && c.k0 != 1 {
 		params = with(params, pK0(map[bool]string{false: "scale_factor", true: "Scale_Factor"}[w.esri]))
 	}
@@ -84,9 +92,12 @@ func (s *System) write(w *wktWriter) {
 			params = with(esriFalse, pLon0("Central_Meridian"), fixed("Standard_Parallel_1", angleParam, 0))
 		}
 	}
+	if w.esri && c.rectified != c.azimuth && (c.method == hotineAMethod || c.method == hotineBMethod) {
+		params = with(params, pRect("XY_Plane_Rotation"))
+	}
 	for _, p := range params {
 		v := *p.get(&c)
-		if p.kind == angleParam && p.name != "XY_Plane_Rotation" && s.angle != degree {
+		if p.kind == angleParam && s.angle != degree {
 			v *= rad / s.angle.size
 		}
 		w.WriteByte(',')

@@ -1,0 +1,99 @@
+package crs
+
+import (
+	"fmt"
+	"math"
+)
+
+// Plausible tells whether a layer's extent can be what the system says: an
+// error is a plain sentence with the remedy. It looks at the extent as a whole
+// and lets it pass where any of it can lie in the system's area of use, so
+// that one stray point does not condemn a layer; the stray point itself fails
+// when it is converted.
+func (s *System) Plausible(minX, minY, maxX, maxY float64) error {
+	for _, v := range []float64{minX, minY, maxX, maxY} {
+		if !finite(v) {
+			return fmt.Errorf("the layer's extent (%g, %g to %g, %g) is not a number", minX, minY, maxX, maxY)
+		}
+	}
+	if minX > maxX || minY > maxY {
+		return fmt.Errorf("the layer has no extent: it holds no coordinates")
+	}
+	if s.Geographic() {
+		return s.plausibleDegrees(minX, minY, maxX, maxY)
+	}
+	degrees := minX >= -180 && maxX <= 180 && minY >= -90 && maxY <= 90
+	home := s.epsg == 0 && s.conv.fe == 0 && s.conv.fn == 0 // a site's own map may lie around 0, 0
+	if degrees && !home {
+		return fmt.Errorf("the values (%g, %g to %g, %g) are longitude and latitude, but the layer's coordinate system is the projected %q: if so, say --crs EPSG:4326, else reproject the layer", minX, minY, maxX, maxY, s.name)
+	}
+	// The extent in degrees, from a 5 x 5 grid on it.
+	west, south, east, north := math.Inf(1), math.Inf(1), math.Inf(-1), math.Inf(-1)
+	mid := s.conv.lon0 + s.prime.deg
+	if s.area != (box{}) {
+		mid = s.area.west + s.area.width()/2
+	}
+	for i := range 25 {
+		x := minX + (maxX-minX)*float64(i%5)/4
+		y := minY + (maxY-minY)*float64(i/5)/4
+		lon, lat, err := s.ToLonLat(x, y)
+		if err != nil {
+			continue
+		}
+		lon = near(lon, mid)
+		west, east = min(west, lon), max(east, lon)
+		south, north = min(south, lat), max(north, lat)
+	}
+	if west > east {
+		return fmt.Errorf("the values (%g, %g to %g, %g) lie outside the layer's coordinate system %q: say which it is with --crs", minX, minY, maxX, maxY, s.name)
+	}
+	use := s.area
+	margin := 1.0 // degrees: beyond it, feet read as metres and the like show
+	if use == (box{}) {
+		r := methods[s.conv.method].reachDeg
+		use, margin = box{mid - r, -90, mid + r, 90}, 0
+		if s.conv.method != webMercMethod && s.conv.method != merc1Method && s.conv.method != merc2Method {
+			use.south, use.north = s.middleLat()-r, s.middleLat()+r
+		}
+	} else if s.conv.method == tmMethod && s.conv.k0 == 0.9996 {
+		margin = 3 // neighbouring UTM zones are often kept in one
+	}
+	if west > mid+use.width()/2+margin || east < mid-use.width()/2-margin || south > use.north+margin || north < use.south-margin {
+		return fmt.Errorf("the values (%g, %g to %g, %g) in the coordinate system %q would lie at longitude %.2f, latitude %.2f, far outside of where it is used (%.1f to %.1f, %.1f to %.1f): is it the layer's own, and in its unit (%s)? Say which it is with --crs",
+			minX, minY, maxX, maxY, s.name, (west+east)/2, (south+north)/2, use.west, use.east, use.south, use.north, s.length.name)
+	}
+	return nil
+}
+
+func (s *System) middleLat() float64 {
+	switch s.conv.method {
+	case lcc2Method, albersMethod:
+		return (s.conv.lat1 + s.conv.lat2) / 2
+	}
+	return s.conv.lat0
+}
+
+func (s *System) plausibleDegrees(minX, minY, maxX, maxY float64) error {
+	k := s.angle.size / rad
+	w, so, e, n := minX*k, minY*k, maxX*k, maxY*k
+	switch {
+	case w >= -360 && e <= 360 && so >= -90 && n <= 90:
+		return nil
+	case w >= -90 && e <= 90 && so >= -360 && n <= 360:
+		return fmt.Errorf("the values (%g, %g to %g, %g) look like latitude before longitude: x must be the longitude; swap them at the export", minX, minY, maxX, maxY)
+	case w > 360 || e < -360 || so > 90 || n < -90:
+		return fmt.Errorf("the values (%g, %g to %g, %g) are no degrees, but the layer's coordinate system is %q (longitude, latitude): say in which projected one it is with --crs (for example --crs EPSG:2263)", minX, minY, maxX, maxY, s.name)
+	}
+	return nil // stray points among others
+}
+
+// width is the box's extent in longitude.
+func (b box) width() float64 {
+	if b.west > b.east {
+		return b.east - b.west + 360
+	}
+	return b.east - b.west
+}
+
+// near returns lon, by whole turns, within half a turn of mid.
+func near(lon, mid float64) float64 { return mid + math.Remainder(lon-mid, 360) }
