@@ -66,10 +66,10 @@ func CreateGeoJSON(path, layer string, grid *Grid, metres bool) (*GeoJSON, error
 }
 
 func (g *GeoJSON) point(b []byte, p Point) []byte {
-	decimals := 4 // 0.1 mm
+	decimals := 5 // 0.01 mm
 	if !g.metres {
 		p.X, p.Y = g.grid.Inverse(p)
-		decimals = 9 // 0.1 mm
+		decimals = 10 // 0.01 mm
 	}
 	b = append(b, '[')
 	b = strconv.AppendFloat(b, p.X, 'f', decimals, 64)
