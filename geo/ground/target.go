@@ -80,42 +80,52 @@ func (w *worker) targets(c geo.XY, fallM float64, out *[Bearings]float32) {
 		return 0
 	})
 	w.strikes = hits
+	// The state at the stem; each direction starts from it.
+	s.resetScan()
+	for i := range s.rings {
+		if wind := w.winds[i]; wind != 0 {
+			s.strike(int32(i), wind)
+		}
+	}
+	atStem := s.heaviest(m)
 	h := 0
 	for k := range Bearings {
-		s.resetScan()
-		for i := range s.rings {
-			if wind := w.winds[i]; wind != 0 {
-				s.rings[i].wind = wind
-				p := &s.parts[s.rings[i].part]
-				if s.rings[i].hole {
-					p.holes++
-				} else {
-					p.shell = true
-				}
-			}
-		}
-		from, sum := 0.0, 0.0
+		first, from, sum, weight := h, 0.0, 0.0, atStem
 		for ; h < len(hits) && int(hits[h].k) == k; h++ {
-			sum += s.heaviest(m) * (hits[h].distM - from)
+			sum += weight * (hits[h].distM - from)
 			from = hits[h].distM
-			rg := &s.rings[hits[h].ring]
-			was := rg.wind != 0
-			rg.wind += hits[h].dir
-			if now := rg.wind != 0; now != was {
-				p := &s.parts[rg.part]
-				switch {
-				case !rg.hole:
-					p.shell = now
-				case now:
-					p.holes++
-				default:
-					p.holes--
-				}
+			if s.strike(hits[h].ring, hits[h].dir) {
+				weight = s.heaviest(m)
 			}
 		}
-		sum += s.heaviest(m) * (fallM - from)
+		sum += weight * (fallM - from)
 		out[k] = float32(sum / fallM)
+		for i := h - 1; i >= first; i-- {
+			s.strike(hits[i].ring, -hits[i].dir)
+		}
 	}
+}
+
+// strike changes the winding of a ring and tells whether its inside was entered
+// or left.
+func (s *sweep) strike(ring, dir int32) bool {
+	rg := &s.rings[ring]
+	was := rg.wind != 0
+	rg.wind += dir
+	now := rg.wind != 0
+	if now == was {
+		return false
+	}
+	p := &s.parts[rg.part]
+	switch {
+	case !rg.hole:
+		p.shell = now
+	case now:
+		p.holes++
+	default:
+		p.holes--
+	}
+	return true
 }
 
 func (s *sweep) heaviest(m *Map) float64 {
