@@ -313,7 +313,10 @@ func (p *problem) setPrior(e *Evidence, members [len(keys)][]int, tau2 map[strin
 // the curvature there.
 func (p *problem) solve() error {
 	m := len(p.free)
-	place := make(map[int]int, m) // row -> place in free
+	place := make([]int, len(p.mean)) // row -> place in free, -1 if held fast
+	for i := range place {
+		place[i] = -1
+	}
 	for a, i := range p.free {
 		place[i] = a
 	}
@@ -344,18 +347,22 @@ func (p *problem) solve() error {
 		}
 		gradient.MulVec(p.precision, dev)
 		hessian.CopySym(p.precision)
+		slope, upper := gradient.RawVector().Data, hessian.RawSymmetric().Data
 		for i := range p.observations {
 			o := &p.observations[i]
 			_, d1, d2 := o.logLikelihood(p.theta)
 			for k, r := range o.rows {
-				a, ok := place[r]
-				if !ok {
+				a := place[r]
+				if a < 0 {
 					continue
 				}
-				gradient.SetVec(a, gradient.AtVec(a)-d1*o.x[k])
+				slope[a] -= d1 * o.x[k]
+				scale := d2 * o.x[k]
 				for l, q := range o.rows[:k+1] {
-					if b, ok := place[q]; ok {
-						hessian.SetSym(a, b, hessian.At(a, b)-d2*o.x[k]*o.x[l])
+					if b := place[q]; b >= a {
+						upper[a*m+b] -= scale * o.x[l]
+					} else if b >= 0 {
+						upper[b*m+a] -= scale * o.x[l]
 					}
 				}
 			}
