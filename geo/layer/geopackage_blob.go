@@ -28,7 +28,7 @@ func (t *geoPackageTable) encode(fid int64, g orb.Geometry) (orb.Bound, bool, er
 		return orb.Bound{}, false, nil
 	}
 	wrong := func() error {
-		return t.refuse(fid, "wrong geometry type", "", fmt.Errorf("%s in a layer of type %s", g.GeoJSONType(), gpkgGeometryType(t.schema.Shape)))
+		return t.refuse(fid, reasonType, "", fmt.Errorf("%s in a layer of type %s", g.GeoJSONType(), gpkgGeometryType(t.schema.Shape)))
 	}
 	bound, finite := emptyBound(), true
 	check := func(points []orb.Point) {
@@ -81,7 +81,7 @@ func (t *geoPackageTable) encode(fid int64, g orb.Geometry) (orb.Bound, bool, er
 		return bound, false, wrong()
 	}
 	if !finite {
-		return bound, false, t.refuse(fid, "coordinate not finite", "", errors.New("a coordinate is not a finite number"))
+		return bound, false, t.refuse(fid, reasonNumber, "", errors.New("a coordinate is not a finite number"))
 	}
 	if bound.IsEmpty() {
 		return bound, false, nil
