@@ -3,9 +3,9 @@ package collar
 import (
 	"cmp"
 	"fmt"
+	"maps"
 	"math"
 	"slices"
-	"strings"
 
 	"gonum.org/v1/gonum/stat/distuv"
 )
@@ -111,6 +111,7 @@ func NewCohorts(members []Member, opts CohortOptions) *Cohorts {
 	}
 	b := &cohortBuilder{members: members, opts: opts}
 	b.measure()
+	b.names()
 	b.compare()
 	c := &Cohorts{z: b.z, whole: make([]string, len(members))}
 	c.flagged = b.flag()
@@ -149,9 +150,12 @@ type cohortBuilder struct {
 	opts    CohortOptions
 
 	value [][measures]float64 // NaN is not known; higher is worse
-	z     []float64           // against the finest cohort
-	broad []float64           // against species and planting years anywhere
-	df    []float64           // degrees of freedom of z
+	year  []float64           // planted; +Inf is not known, and sorts last
+	// Ranks of names in their order, for quick sorting and comparing.
+	genus, species, supplier []int32
+	z                        []float64 // against the finest cohort
+	broad                    []float64 // against species and planting years anywhere
+	df                       []float64 // degrees of freedom of z
 }
 
 func finite(r Reading) bool { return r.Known && !math.IsNaN(r.Value) && !math.IsInf(r.Value, 0) }
@@ -198,33 +202,67 @@ func (b *cohortBuilder) compare() {
 	}
 	// One total order by value: what follows cannot depend on the input's.
 	slices.SortFunc(order, func(i, j int) int {
+		if c := cmp.Compare(b.genus[i], b.genus[j]); c != 0 {
+			return c
+		}
+		if c := b.byPlanting(i, j); c != 0 {
+			return c
+		}
 		p, q := &b.members[i], &b.members[j]
-		return cmp.Or(
-			strings.Compare(p.Genus, q.Genus), strings.Compare(p.Species, q.Species),
-			cmp.Compare(yearOf(p), yearOf(q)), strings.Compare(p.Supplier, q.Supplier),
-			cmp.Compare(p.X, q.X), cmp.Compare(p.Y, q.Y),
+		return cmp.Or(cmp.Compare(p.X, q.X), cmp.Compare(p.Y, q.Y),
 			cmp.Compare(b.value[i][0], b.value[j][0]), cmp.Compare(b.value[i][1], b.value[j][1]), cmp.Compare(b.value[i][2], b.value[j][2]))
 	})
 
 	var none standing
-	for genus := range runs(order, func(i, j int) bool { return b.members[i].Genus == b.members[j].Genus }) {
+	for genus := range runs(order, func(i, j int) bool { return b.genus[i] == b.genus[j] }) {
 		g := none
 		if b.members[genus[0]].Genus != "" {
 			g = b.within(genus, none)
 		}
-		for species := range runs(genus, func(i, j int) bool { return b.members[i].Species == b.members[j].Species }) {
-			b.species(species, g)
+		for species := range runs(genus, func(i, j int) bool { return b.species[i] == b.species[j] }) {
+			b.compareSpecies(species, g)
 		}
 	}
 	b.rescale()
 }
 
-// yearOf is the planting year; unknown sorts last.
-func yearOf(m *Member) float64 {
-	if finite(m.PlantedYear) {
-		return m.PlantedYear.Value
+// byPlanting orders by species, planting year and supplier.
+func (b *cohortBuilder) byPlanting(i, j int) int {
+	if c := cmp.Compare(b.species[i], b.species[j]); c != 0 {
+		return c
 	}
-	return math.Inf(1)
+	if c := cmp.Compare(b.year[i], b.year[j]); c != 0 {
+		return c
+	}
+	return cmp.Compare(b.supplier[i], b.supplier[j])
+}
+
+// names ranks the members' names.
+func (b *cohortBuilder) names() {
+	rank := func(name func(*Member) string) []int32 {
+		at := map[string]int32{}
+		for i := range b.members {
+			at[name(&b.members[i])] = 0
+		}
+		for r, s := range slices.Sorted(maps.Keys(at)) {
+			at[s] = int32(r)
+		}
+		ranks := make([]int32, len(b.members))
+		for i := range b.members {
+			ranks[i] = at[name(&b.members[i])]
+		}
+		return ranks
+	}
+	b.genus = rank(func(m *Member) string { return m.Genus })
+	b.species = rank(func(m *Member) string { return m.Species })
+	b.supplier = rank(func(m *Member) string { return m.Supplier })
+	b.year = make([]float64, len(b.members))
+	for i := range b.members {
+		b.year[i] = math.Inf(1)
+		if y := b.members[i].PlantedYear; finite(y) {
+			b.year[i] = y.Value
+		}
+	}
 }
 
 // runs cuts a sorted list where its items stop being the same.
@@ -243,23 +281,23 @@ func runs(list []int, same func(i, j int) bool) func(yield func([]int) bool) {
 	}
 }
 
-// species compares the trees of one species, sorted by planting year.
-func (b *cohortBuilder) species(list []int, genus standing) {
+// compareSpecies compares the trees of one species, sorted by planting year.
+func (b *cohortBuilder) compareSpecies(list []int, genus standing) {
 	all := genus
 	if b.members[list[0]].Species != "" {
 		all = b.within(list, genus)
 	}
-	grid := newGrid(b.members, list, b.opts.NeighbourhoodM)
+	grid := newGrid(b.members, b.year, list, b.opts.NeighbourhoodM)
 	near := make([]int, 0, 256)
-	for year := range runs(list, func(i, j int) bool { return yearOf(&b.members[i]) == yearOf(&b.members[j]) }) {
-		y := yearOf(&b.members[year[0]])
+	for year := range runs(list, func(i, j int) bool { return b.year[i] == b.year[j] }) {
+		y := b.year[year[0]]
 		known := !math.IsInf(y, 1)
 		years := all
 		if known && b.members[year[0]].Species != "" {
 			from, to := b.span(list, y)
 			years = b.within(list[from:to], all)
 		}
-		for planting := range runs(year, func(i, j int) bool { return b.members[i].Supplier == b.members[j].Supplier }) {
+		for planting := range runs(year, func(i, j int) bool { return b.supplier[i] == b.supplier[j] }) {
 			record := years
 			if known && b.members[planting[0]].Supplier != "" && b.members[planting[0]].Species != "" {
 				record = b.within(planting, years)
@@ -283,8 +321,8 @@ func (b *cohortBuilder) species(list []int, genus standing) {
 
 // span is the part of a list sorted by year within the years apart of y.
 func (b *cohortBuilder) span(list []int, y float64) (from, to int) {
-	from, _ = slices.BinarySearchFunc(list, y-b.opts.YearsApart, func(i int, y float64) int { return cmp.Compare(yearOf(&b.members[i]), y) })
-	to, _ = slices.BinarySearchFunc(list, math.Nextafter(y+b.opts.YearsApart, math.Inf(1)), func(i int, y float64) int { return cmp.Compare(yearOf(&b.members[i]), y) })
+	from, _ = slices.BinarySearchFunc(list, y-b.opts.YearsApart, func(i int, y float64) int { return cmp.Compare(b.year[i], y) })
+	to, _ = slices.BinarySearchFunc(list, math.Nextafter(y+b.opts.YearsApart, math.Inf(1)), func(i int, y float64) int { return cmp.Compare(b.year[i], y) })
 	return from, to
 }
 
@@ -602,11 +640,9 @@ func (b *cohortBuilder) plantings(out []string) {
 		}
 	}
 	slices.SortFunc(order, func(i, j int) int {
-		p, q := &b.members[i], &b.members[j]
-		return cmp.Or(strings.Compare(p.Species, q.Species), cmp.Compare(yearOf(p), yearOf(q)), strings.Compare(p.Supplier, q.Supplier),
-			cmp.Compare(b.broad[i], b.broad[j]))
+		return cmp.Or(b.byPlanting(i, j), cmp.Compare(b.broad[i], b.broad[j]))
 	})
-	for species := range runs(order, func(i, j int) bool { return b.members[i].Species == b.members[j].Species }) {
+	for species := range runs(order, func(i, j int) bool { return b.species[i] == b.species[j] }) {
 		lost := make([]int, len(species)+1) // sums, for spans of years
 		for k, i := range species {
 			lost[k+1] = lost[k]
@@ -614,9 +650,9 @@ func (b *cohortBuilder) plantings(out []string) {
 				lost[k+1]++
 			}
 		}
-		for year := range runs(species, func(i, j int) bool { return yearOf(&b.members[i]) == yearOf(&b.members[j]) }) {
-			from, to := b.span(species, yearOf(&b.members[year[0]]))
-			for trees := range runs(year, func(i, j int) bool { return b.members[i].Supplier == b.members[j].Supplier }) {
+		for year := range runs(species, func(i, j int) bool { return b.year[i] == b.year[j] }) {
+			from, to := b.span(species, b.year[year[0]])
+			for trees := range runs(year, func(i, j int) bool { return b.supplier[i] == b.supplier[j] }) {
 				if len(trees) < wholeLeast || b.members[trees[0]].Supplier == "" || to-from-len(trees) < wholeLeast {
 					continue
 				}
@@ -664,9 +700,12 @@ func (b *cohortBuilder) places(out []string) {
 	radius := b.opts.NeighbourhoodM / 3 // soil changes sooner than a planting area
 	slices.SortFunc(list, func(i, j int) int {
 		p, q := &b.members[i], &b.members[j]
-		return cmp.Or(cmp.Compare(p.X, q.X), cmp.Compare(p.Y, q.Y), strings.Compare(p.Species, q.Species), cmp.Compare(yearOf(p), yearOf(q)), cmp.Compare(b.broad[i], b.broad[j]))
+		if c := cmp.Compare(p.X, q.X); c != 0 {
+			return c
+		}
+		return cmp.Or(cmp.Compare(p.Y, q.Y), b.byPlanting(i, j), cmp.Compare(b.broad[i], b.broad[j]))
 	})
-	grid := newGrid(b.members, list, radius)
+	grid := newGrid(b.members, b.year, list, radius)
 	var at []int
 	var counts []count
 	near := make([]int, 0, 256)
@@ -678,9 +717,9 @@ func (b *cohortBuilder) places(out []string) {
 		for _, j := range near {
 			o := &b.members[j]
 			// Its own planting says nothing about the soil.
-			if j == i || o.Species != m.Species || yearOf(o) != yearOf(m) {
+			if j == i || b.species[j] != b.species[i] || b.year[j] != b.year[i] {
 				c.add(o, b.broad[j])
-				kinds = kinds || o.Species != m.Species
+				kinds = kinds || b.species[j] != b.species[i]
 			}
 		}
 		if kinds && c.standing+c.lost >= wholeLeast {
@@ -704,14 +743,15 @@ func (b *cohortBuilder) places(out []string) {
 // grid finds trees near a place and a year.
 type grid struct {
 	members []Member
+	year    []float64
 	cell    float64
 	cells   map[[2]int32][]int // each in the list's order
 }
 
 // newGrid takes a list sorted by year, or any list if near is asked for all
 // years.
-func newGrid(members []Member, list []int, radius float64) *grid {
-	g := &grid{members: members, cell: radius, cells: map[[2]int32][]int{}}
+func newGrid(members []Member, year []float64, list []int, radius float64) *grid {
+	g := &grid{members: members, year: year, cell: radius, cells: map[[2]int32][]int{}}
 	for _, i := range list {
 		at := g.at(members[i].X, members[i].Y)
 		g.cells[at] = append(g.cells[at], i)
@@ -742,11 +782,11 @@ func (g *grid) near(out []int, x, y, from, to float64) []int {
 				continue
 			}
 			if !math.IsInf(from, -1) {
-				a, _ := slices.BinarySearchFunc(cell, from, func(i int, y float64) int { return cmp.Compare(yearOf(&g.members[i]), y) })
+				a, _ := slices.BinarySearchFunc(cell, from, func(i int, y float64) int { return cmp.Compare(g.year[i], y) })
 				cell = cell[a:]
 			}
 			if !math.IsInf(to, 1) {
-				b, _ := slices.BinarySearchFunc(cell, math.Nextafter(to, math.Inf(1)), func(i int, y float64) int { return cmp.Compare(yearOf(&g.members[i]), y) })
+				b, _ := slices.BinarySearchFunc(cell, math.Nextafter(to, math.Inf(1)), func(i int, y float64) int { return cmp.Compare(g.year[i], y) })
 				cell = cell[:b]
 			}
 			step := 1 + len(cell)/crowd
