@@ -71,25 +71,24 @@ const loadSpread = 0.25
 
 // gusts is the yearly distribution of the strongest gust, tabled.
 type gusts struct {
-	of      Gumbel
-	lo, hi  float64
-	exceed  [exceedSteps + 1]float64 // P(gust > v), v even between lo and hi
-	perStep float64
+	of     Gumbel
+	logLo  float64 // ln of the lowest gust that counts
+	perLog float64 // steps of the grid below to 1 of ln(v)
+	below  float64 // probability below the lowest
 
-	// A grid even in ln(v) to integrate over. It goes on beyond hi without mass,
-	// for the gusts that break a sound collar where a girdled one breaks at hi.
+	// A grid even in ln(v) to integrate over. It goes on without mass, for the
+	// gusts that break a sound collar where a girdled one breaks at the top.
 	logV    [allSteps + 1]float64
 	mass    [gustSteps + 1]float64 // probability between logV[j-1] and logV[j]
 	between [gustSteps + 1]float64 // P(gust > v) in the middle of that step
-	perLog  float64
-	logLo   float64
-	below   float64 // probability below lo
+	// P(gust > v), on the same grid, finer.
+	exceed [gustSteps*finer + 1]float64
 }
 
 const (
-	exceedSteps = 4096
-	gustSteps   = 64
-	allSteps    = 128
+	gustSteps = 48
+	allSteps  = 112
+	finer     = 64
 )
 
 // Prepare tables the gust distribution, so that Fail need not do so for every
@@ -97,31 +96,31 @@ const (
 func (c Climate) Prepare() Climate {
 	g := c.Gumbel.held()
 	t := &gusts{of: c.Gumbel}
-	t.lo = math.Max(1, g.MuMS-3*g.BetaMS)
-	t.hi = g.MuMS + 20*g.BetaMS // once in half a billion years
-	for i := range t.exceed {
-		t.exceed[i] = g.Exceedance(t.lo + (t.hi-t.lo)*float64(i)/exceedSteps)
-	}
-	t.perStep = exceedSteps / (t.hi - t.lo)
-	t.below = 1 - t.exceed[0]
-	t.logLo = math.Log(t.lo)
-	step := (math.Log(t.hi) - t.logLo) / gustSteps
+	t.logLo = math.Log(math.Max(1, g.MuMS-3*g.BetaMS))
+	// To the gust of once in three million years.
+	step := (math.Log(g.MuMS+15*g.BetaMS) - t.logLo) / gustSteps
 	t.perLog = 1 / step
+	at := func(steps float64) float64 { return g.Exceedance(math.Exp(t.logLo + steps*step)) }
+	t.below = 1 - at(0)
 	for j := range t.logV {
 		t.logV[j] = t.logLo + float64(j)*step
 	}
 	for j := 1; j <= gustSteps; j++ {
-		t.mass[j] = g.Exceedance(math.Exp(t.logV[j-1])) - g.Exceedance(math.Exp(t.logV[j]))
-		t.between[j] = g.Exceedance(math.Exp(t.logV[j] - step/2))
+		t.mass[j] = at(float64(j-1)) - at(float64(j))
+		t.between[j] = at(float64(j) - 0.5)
+	}
+	for i := range t.exceed {
+		t.exceed[i] = at(float64(i) / finer)
 	}
 	c.ready = t
 	return c
 }
 
-// above returns the yearly probability of a gust above v.
-func (t *gusts) above(v float64) float64 {
-	x := (v - t.lo) * t.perStep
-	if !(x < exceedSteps) {
+// above returns the yearly probability of a gust above the one at x steps of the
+// grid.
+func (t *gusts) above(x float64) float64 {
+	x *= finer
+	if !(x < gustSteps*finer) {
 		return 0
 	}
 	if x <= 0 {
@@ -157,6 +156,7 @@ func DefaultSections() []SectionNode {
 type Girdling struct {
 	left []part
 	mean float64
+	most float64 // largest -logLeft
 }
 
 // part is a share w of the distribution in which the section modulus is
@@ -194,6 +194,7 @@ func NewGirdling(nodes []SectionNode) *Girdling {
 	for i := range w {
 		if w[i] > 0 {
 			g.left = append(g.left, part{wl[i] / w[i], w[i] / sum})
+			g.most = math.Max(g.most, -wl[i]/w[i])
 		}
 	}
 	return g
@@ -236,25 +237,28 @@ var normalTable = func() (t [4097]float64) {
 	return t
 }()
 
-// Nodes over z, a trapezium rule from -4.8 to 4.8. zWhole has the normal weights,
-// zCut those that multiply the odds of uprooting by cutOdds: with F the normal
-// distribution, odds*F/(1+F*(odds-1)) has the density odds/(1+F*(odds-1))^2 times
-// the normal one.
-const zNodes = 17
+// Nodes over z, a trapezium rule from -4.25 in steps of 0.5; the last node, where
+// hardly anything fails, carries all that is stronger. zWhole has the normal
+// weights, zCut those that multiply the odds of uprooting by cutOdds: with F the
+// normal distribution, odds*F/(1+F*(odds-1)) has the density
+// odds/(1+F*(odds-1))^2 times the normal one.
+const (
+	zNodes = 15
+	zStep  = 0.5
+)
 
 var zAt, zWhole, zCut = func() (z, whole, cut [zNodes]float64) {
-	var sum, sumCut float64
+	whole[zNodes-1], cut[zNodes-1] = 1, 1
 	for i := range z {
-		z[i] = 0.6 * float64(i-zNodes/2)
-		whole[i] = math.Exp(-z[i] * z[i] / 2)
+		z[i] = -4.25 + zStep*float64(i)
+		if i == zNodes-1 {
+			break
+		}
+		whole[i] = zStep * math.Exp(-z[i]*z[i]/2) / math.Sqrt(2*math.Pi)
 		d := 1 + normalCDF(z[i])*(cutOdds-1)
 		cut[i] = whole[i] * cutOdds / (d * d)
-		sum += whole[i]
-		sumCut += cut[i]
-	}
-	for i := range z {
-		whole[i] /= sum
-		cut[i] /= sumCut
+		whole[zNodes-1] -= whole[i]
+		cut[zNodes-1] -= cut[i]
 	}
 	return z, whole, cut
 }()
@@ -367,11 +371,12 @@ func (c Climate) Fail(t Tree, girdledP float64, g *Girdling) Result {
 		weights = &zCut
 	}
 
-	// Gust that uproots toward b in state s at z = 0; times e^(anchorAlone*z/n).
+	// Gust that uproots toward b in state s at z = 0, in steps of the grid.
 	var uproots [4][Bearings]float64
-	for s := range states[:count] {
+	for s, st := range states[:count] {
 		for b, m := range p.UprootNm {
-			uproots[s][b] = math.Exp((math.Log(m) + states[s].logUproot - states[s].logK) / states[s].n)
+			logV := (math.Log(m) + st.logUproot - st.logK) / st.n
+			uproots[s][b] = (logV - c.ready.logLo) * c.ready.perLog
 		}
 	}
 
@@ -398,13 +403,13 @@ func (c Climate) Fail(t Tree, girdledP float64, g *Girdling) Result {
 		var falls, uprooted, collar float64
 		for s := range states[:count] {
 			st := &states[s]
-			stretch := math.Exp(anchorAlone * z / st.n)
+			stronger := anchorAlone * z / st.n * c.ready.perLog
 			table := &broken[st.season]
 			collar += st.w * table[gustSteps]
 			for b := range byBearing {
-				v := uproots[s][b] * stretch
-				up := c.ready.above(v)
-				f := st.w * toward[b] * (up + c.ready.brokenBy(table, v))
+				x := uproots[s][b] + stronger
+				up := c.ready.above(x)
+				f := st.w * toward[b] * (up + brokenBy(table, x))
 				byBearing[b] += f
 				falls += f
 				uprooted += st.w * toward[b] * up
@@ -504,9 +509,22 @@ func (t *gusts) collar(table, survives *[gustSteps + 1]float64, shift, n, girdle
 	// Chance that the sound collar breaks at v[j], as known now: that before the
 	// years stood, each strength weighed by its chance to come through.
 	var sound [allSteps + 1]float64
+	need := gustSteps
+	if girdledP > 0 {
+		need = min(allSteps, gustSteps+1+int(g.most/n*t.perLog))
+	}
+	if shift+n*t.logV[gustSteps]+g.most < -8*collarGiven {
+		*table = [gustSteps + 1]float64{}
+		return 1
+	}
 	var last, sum float64
-	for j := range sound {
+	from := need // where it begins to break
+	for j := range need + 1 {
 		f := normal((shift + n*t.logV[j]) / collarGiven)
+		if f < 1e-12 {
+			continue
+		}
+		from = min(from, j)
 		if j <= gustSteps {
 			sum += (f - last) * survives[j]
 		} else {
@@ -517,31 +535,37 @@ func (t *gusts) collar(table, survives *[gustSteps + 1]float64, shift, n, girdle
 	stood = sum + 1 - last
 	if stood < 1e-300 {
 		// It cannot have stood: the record is not believed.
-		for j := range sound {
+		for j := range need + 1 {
 			sound[j] = normal((shift + n*t.logV[j]) / collarGiven)
 		}
 		stood = 1e-300
 	} else {
-		for j := range sound {
+		for j := range need + 1 {
 			sound[j] /= stood
 		}
 	}
-	breaks := sound
+	var breaks [gustSteps + 1]float64
+	for j, f := range sound[:gustSteps+1] {
+		breaks[j] = f * (1 - girdledP)
+	}
 	if girdledP > 0 {
-		for j := range gustSteps + 1 {
-			breaks[j] *= 1 - girdledP
-		}
 		for _, p := range g.left {
 			// It breaks where a sound one breaks in a gust left^(-1/n) as strong.
 			off := -p.logLeft / n * t.perLog
-			k, w := int(off), p.w*girdledP
-			frac := off - float64(k)
-			for j := range gustSteps + 1 {
-				if j+k+1 > allSteps {
-					breaks[j] += w
-					continue
+			if off > allSteps-gustSteps-1 {
+				// Beyond the grid, where no gust has tried it yet.
+				for j := range breaks {
+					f := normal((shift+n*t.logV[j]-p.logLeft)/collarGiven) - normal((shift+n*t.logV[gustSteps])/collarGiven)
+					breaks[j] += p.w * girdledP * math.Min(1, sound[gustSteps]+f/stood)
 				}
-				breaks[j] += w * (sound[j+k] + frac*(sound[j+k+1]-sound[j+k]))
+				continue
+			}
+			k := int(off)
+			hi := p.w * girdledP * (off - float64(k))
+			lo := p.w*girdledP - hi
+			ahead := sound[k:]
+			for j := max(0, from-k-1); j <= gustSteps; j++ {
+				breaks[j] += lo*ahead[j] + hi*ahead[j+1]
 			}
 		}
 	}
@@ -554,16 +578,15 @@ func (t *gusts) collar(table, survives *[gustSteps + 1]float64, shift, n, girdle
 	return stood
 }
 
-// brokenBy looks up the table that collar filled.
-func (t *gusts) brokenBy(table *[gustSteps + 1]float64, v float64) float64 {
-	if v >= t.hi {
+// brokenBy looks up the table that collar filled, at x steps of the grid.
+func brokenBy(table *[gustSteps + 1]float64, x float64) float64 {
+	if !(x < gustSteps) {
 		return table[gustSteps]
 	}
-	if !(v > t.lo) {
+	if x <= 0 {
 		return 0
 	}
-	x := (math.Log(v) - t.logLo) * t.perLog
-	i := min(int(x), gustSteps-1)
+	i := int(x)
 	return table[i] + (x-float64(i))*(table[i+1]-table[i])
 }
 
@@ -590,22 +613,25 @@ func (r *Result) ways(toward *[Bearings]float64) {
 // evenOdds returns the gust in which the base fails with probability one half.
 func (c Climate) evenOdds(t Tree, p Parts, states []state, toward *[Bearings]float64, girdledP float64, g *Girdling) float64 {
 	logStem := math.Log(p.StemNm)
-	// Bearings of like resistance together, in steps of 0.1 of its logarithm.
+	// Bearings of like resistance together, in steps of 0.1 of its logarithm (a
+	// fifth of the spread), each step by its mean.
 	var logRoots, weight [Bearings]float64
+	least := math.Inf(1)
+	for _, m := range p.UprootNm {
+		least = math.Min(least, m)
+	}
 	groups := 0
 	for b, m := range p.UprootNm {
-		r, at := math.Log(m), -1
-		for k := range groups {
-			if math.Abs(logRoots[k]-r) < 0.05 {
-				at = k
-				break
-			}
+		r := math.Log(m / least)
+		k := min(int(r*10), Bearings-1)
+		groups = max(groups, k+1)
+		weight[k] += toward[b]
+		logRoots[k] += toward[b] * r
+	}
+	for k := range groups {
+		if weight[k] > 0 {
+			logRoots[k] = logRoots[k]/weight[k] + math.Log(least)
 		}
-		if at < 0 {
-			at, groups = groups, groups+1
-			logRoots[at] = r
-		}
-		weight[at] += toward[b]
 	}
 	fails := func(logV float64) float64 {
 		var sum float64
@@ -620,12 +646,15 @@ func (c Climate) evenOdds(t Tree, p Parts, states []state, toward *[Bearings]flo
 			}
 			x -= s.logUproot
 			var roots float64
-			for k := range groups {
+			for k, w := range weight[:groups] {
+				if w == 0 {
+					continue
+				}
 				f := normal((x - logRoots[k]) / anchorAlone)
 				if t.RootsCut {
 					f *= cutOdds / (1 + f*(cutOdds-1))
 				}
-				roots += weight[k] * f
+				roots += w * f
 			}
 			sum += s.w * (1 - (1-collar)*(1-roots))
 		}
@@ -638,15 +667,16 @@ func (c Climate) evenOdds(t Tree, p Parts, states []state, toward *[Bearings]flo
 	if fails(hi) <= 0.5 {
 		return maxGustMS
 	}
-	for range 14 { // to 0.03 %
+	fLo, fHi := 0., 1.
+	for range 9 {
 		mid := (lo + hi) / 2
-		if fails(mid) < 0.5 {
-			lo = mid
+		if f := fails(mid); f < 0.5 {
+			lo, fLo = mid, f
 		} else {
-			hi = mid
+			hi, fHi = mid, f
 		}
 	}
-	return math.Exp((lo + hi) / 2)
+	return math.Exp(lo + (hi-lo)*(0.5-fLo)/(fHi-fLo))
 }
 
 const minGustMS, maxGustMS = 3, 150

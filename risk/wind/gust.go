@@ -50,7 +50,10 @@ func (g Gumbel) Return(years float64) float64 {
 // exceeded at least once in n years: 1-(1-1/T)^n.
 func Encounter(returnYears, n float64) float64 {
 	returnYears, n = within(returnYears, 1, 1e12), within(n, 0, 1e9)
-	if returnYears == 1 && n > 0 {
+	if n == 0 {
+		return 0
+	}
+	if returnYears == 1 {
 		return 1
 	}
 	return -math.Expm1(n * math.Log1p(-1/returnYears))

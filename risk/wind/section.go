@@ -67,7 +67,10 @@ func (s Section) Modulus(phiDeg float64) float64 {
 	// on the floor of the indentation.
 	gx, gy := cos/p.IxM4, sin/p.IyM4
 	half := math.Pi * s.Share
-	worst := extreme(gx, gy, p.CentroidM, s.RM, half, 2*math.Pi-half)
+	var worst float64
+	if s.Share < 1 {
+		worst = extreme(gx, gy, p.CentroidM, s.RM, half, 2*math.Pi-half)
+	}
 	if s.Share > 0 {
 		worst = math.Max(worst, extreme(gx, gy, p.CentroidM, s.RM*(1-s.Depth), -half, half))
 	}
@@ -97,18 +100,28 @@ func extreme(gx, gy, xc, r, t0, t1 float64) float64 {
 // WholeModulus returns the section modulus of a sound round stem, pi*d^3/32.
 func WholeModulus(dM float64) float64 { return math.Pi * dM * dM * dM / 32 }
 
-// Left returns the section modulus over that of the sound stem, in the direction
-// phi. 1 for a sound stem, 0 when nothing is left.
+// Left returns what the section holds over what the sound stem holds, bent in the
+// direction phi. 1 for a sound stem, 0 when nothing is left.
+//
+// That is the modulus, but no section is weaker than a part of it: a thin rim
+// that breaks first leaves the core, and a ridge on the floor of the loss can go
+// without harm to the rest.
 func (s Section) Left(phiDeg float64) float64 {
 	s = s.held()
-	return s.Modulus(phiDeg) / WholeModulus(2*s.RM)
+	core := 1 - s.Depth
+	best := core * core * core
+	if s.Share < 1 {
+		rim := Section{RM: s.RM, Share: s.Share, Depth: 1}
+		best = math.Max(best, math.Max(s.Modulus(phiDeg), rim.Modulus(phiDeg))/WholeModulus(2*s.RM))
+	}
+	return best
 }
 
-// Weakest returns the smallest section modulus over all directions, to a degree.
+// Weakest returns the smallest Left over all directions, to a degree.
 func (s Section) Weakest() float64 {
 	w := math.Inf(1)
 	for phi := range 91 { // symmetric about both axes of bending
-		w = math.Min(w, s.Modulus(float64(phi)))
+		w = math.Min(w, s.Left(float64(phi)))
 	}
 	return w
 }
