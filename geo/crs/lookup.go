@@ -34,10 +34,10 @@ func Lookup(text string) (*System, error) {
 	case "CRS83", "NAD83":
 		return FromEPSG(4269)
 	}
-	code, err := strconv.Atoi(strings.TrimSuffix(last, ".XML"))
+	code, err := strconv.Atoi(last)
 	known := len(parts) == 1
 	for _, p := range parts {
-		known = known || p == "EPSG" || p == "ESRI" && otherCodes[code] != 0
+		known = known || p == "EPSG" || p == "EPSG.XML" || p == "ESRI" && otherCodes[code] != 0
 	}
 	if err != nil || code <= 0 || !known {
 		return nil, fmt.Errorf("coordinate system %q is not understood: give an EPSG code (EPSG:2263) or well-known text", t)

@@ -9,6 +9,19 @@ import (
 
 // Plane is the one local metric plane of a run: metres east and north of a
 // point near the middle of the tree layer, with the y axis true north there.
+//
+// Where the trees' own projected system is nearly true to shape and scale, the
+// plane is a turned and scaled copy of its coordinates, so that layers in it
+// cost a few multiplications a point; else it is a transverse Mercator around
+// the point. Lengths are true at the origin. Areas are off, measured against an
+// equal-area map over fourteen towns, by at most
+//
+//	                      5 km     20 km    50 km from the origin
+//	transverse Mercator   6e-7     1.0e-5   6.2e-5
+//	the layer's own map   2.7e-5   1.2e-4   3.3e-4
+//
+// and the y axis is off true north by tan(latitude) x distance / 6,371 km, a
+// third of a degree 30 km east at 50 degrees.
 type Plane struct {
 	base   *System // projected: the layer's own, or a local transverse Mercator
 	x0, y0 float64 // origin, in base's units
@@ -139,6 +152,9 @@ func (p *Plane) From(s *System) (func(x, y float64) (geo.XY, error), string, err
 	return func(x, y float64) (geo.XY, error) {
 		lon, lat := s.toLonLat(x, y)
 		if shift != nil {
+			if !(lat <= 90 && lat >= -90 && lon <= 540 && lon >= -540) {
+				return geo.XY{}, p.beyond(s, x, y)
+			}
 			lon, lat = shift(lon, lat)
 		}
 		q := p.in(base.fromLonLat(lon, lat))

@@ -48,17 +48,17 @@ func (s *System) Plausible(minX, minY, maxX, maxY float64) error {
 		return fmt.Errorf("the values (%g, %g to %g, %g) lie outside the layer's coordinate system %q: say which it is with --crs", minX, minY, maxX, maxY, s.name)
 	}
 	use := s.area
-	margin := 1.0 // degrees: beyond it, feet read as metres and the like show
+	margin := 0.0 // degrees beyond the one of touches: feet read as metres must show
 	if use == (box{}) {
 		r := methods[s.conv.method].reachDeg
-		use, margin = box{mid - r, -90, mid + r, 90}, 0
+		use = box{mid - r, -90, mid + r, 90}
 		if s.conv.method != webMercMethod && s.conv.method != merc1Method && s.conv.method != merc2Method {
 			use.south, use.north = s.middleLat()-r, s.middleLat()+r
 		}
 	} else if s.conv.method == tmMethod && s.conv.k0 == 0.9996 {
-		margin = 3 // neighbouring UTM zones are often kept in one
+		margin = 2 // neighbouring UTM zones are often kept in one
 	}
-	if west > mid+use.width()/2+margin || east < mid-use.width()/2-margin || south > use.north+margin || north < use.south-margin {
+	if !use.grown(margin).touches(west, south, east, north) {
 		return fmt.Errorf("the values (%g, %g to %g, %g) in the coordinate system %q would lie at longitude %.2f, latitude %.2f, far outside of where it is used (%.1f to %.1f, %.1f to %.1f): is it the layer's own, and in its unit (%s)? Say which it is with --crs",
 			minX, minY, maxX, maxY, s.name, (west+east)/2, (south+north)/2, use.west, use.east, use.south, use.north, s.length.name)
 	}
@@ -75,10 +75,16 @@ func (s *System) middleLat() float64 {
 
 func (s *System) plausibleDegrees(minX, minY, maxX, maxY float64) error {
 	k := s.angle.size / rad
-	w, so, e, n := minX*k, minY*k, maxX*k, maxY*k
+	w, so, e, n := minX*k+s.prime.deg, minY*k, maxX*k+s.prime.deg, maxY*k
 	switch {
 	case w >= -360 && e <= 360 && so >= -90 && n <= 90:
-		return nil
+		if s.area == (box{}) || s.area.touches(w, so, e, n) {
+			return nil
+		}
+		if s.area.touches(minY*k+s.prime.deg, minX*k, maxY*k+s.prime.deg, maxX*k) {
+			return fmt.Errorf("the values (%g, %g to %g, %g) look like latitude before longitude in %q: x must be the longitude; swap them at the export", minX, minY, maxX, maxY, s.name)
+		}
+		return fmt.Errorf("the values (%g, %g to %g, %g) lie far outside of where %q is used (%.1f to %.1f, %.1f to %.1f): say which coordinate system the layer has with --crs", minX, minY, maxX, maxY, s.name, s.area.west, s.area.east, s.area.south, s.area.north)
 	case w >= -90 && e <= 90 && so >= -360 && n <= 360:
 		return fmt.Errorf("the values (%g, %g to %g, %g) look like latitude before longitude: x must be the longitude; swap them at the export", minX, minY, maxX, maxY)
 	case w > 360 || e < -360 || so > 90 || n < -90:
@@ -87,12 +93,29 @@ func (s *System) plausibleDegrees(minX, minY, maxX, maxY float64) error {
 	return nil // stray points among others
 }
 
+// grown returns b with so many degrees more on every side.
+func (b box) grown(by float64) box {
+	if b.width()+2*by >= 360 {
+		return box{-180, b.south - by, 180, b.north + by}
+	}
+	return box{b.west - by, b.south - by, b.east + by, b.north + by}
+}
+
 // width is the box's extent in longitude.
 func (b box) width() float64 {
 	if b.west > b.east {
 		return b.east - b.west + 360
 	}
 	return b.east - b.west
+}
+
+// touches tells whether a box of longitudes and latitudes meets b, give or take
+// a degree at the edge.
+func (b box) touches(west, south, east, north float64) bool {
+	mid, half := b.west+b.width()/2, b.width()/2+1
+	w := near(west, mid)
+	e := w + (east - west)
+	return (half >= 180 || w <= mid+half && e >= mid-half || e >= mid+360-half) && south <= b.north+1 && north >= b.south-1
 }
 
 // near returns lon, by whole turns, within half a turn of mid.

@@ -77,7 +77,7 @@ const toleranceM = 1e-5
 
 func TestAgainstPROJ(t *testing.T) {
 	path := "../../fixtures/reference/crs.csv"
-	if p := os.Getenv("CRS_POINTS"); p != "" { // scripts/crs-reference all
+	if p := os.Getenv("CRS_POINTS"); p != "" { // made by scripts/crs-reference every
 		path = p
 	}
 	worst := map[string]float64{}
@@ -110,7 +110,6 @@ func TestAgainstPROJ(t *testing.T) {
 		t.Errorf("only %d kinds of system were compared", len(worst))
 	}
 }
-
 
 // Every system of the table in four dialects of well-known text, as PROJ's
 // projinfo writes them (scripts/crs-reference wkt), hits the same points and
