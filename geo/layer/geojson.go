@@ -452,16 +452,18 @@ func hintsLines(path string) bool {
 func linesFollow(b []byte, promised bool) bool {
 	i := bytes.IndexByte(b, '\n')
 	if i < 0 {
+		return promised && !bytes.Contains(b, []byte(`"FeatureCollection"`))
+	}
+	rest := bytes.TrimLeft(b[i:], " \t\r\n")
+	if len(rest) == 0 {
 		return false
 	}
-	line, rest := bytes.TrimRight(b[:i], " \t\r"), bytes.TrimLeft(b[i:], " \t\r\n")
-	if len(rest) == 0 || rest[0] != '{' {
-		return false
-	}
-	if promised {
+	if promised && rest[0] == '{' {
 		return true
 	}
-	return line[len(line)-1] == '}' && !bytes.Contains(line, []byte(`"features"`))
+	c := &jsonCursor{b: b[:i]}
+	_, err := c.skip()
+	return err == nil && c.next() == 0 && !bytes.Contains(b[:i], []byte(`"features"`))
 }
 
 // newLine tells whether the next object starts on a line of its own.
@@ -508,7 +510,7 @@ func (w *walker) sequence(delim byte) error {
 				if err := w.hand(t); err != nil {
 					return err
 				}
-			case ended && (delim == recordSeparator || b[len(b)-1] != '\n') && c.i >= len(t)-1:
+			case ended && unfinished(t):
 				return &syntaxError{at + int64(len(t)), errCut}
 			default:
 				w.found++
@@ -524,6 +526,12 @@ func (w *walker) sequence(delim byte) error {
 			return nil
 		}
 	}
+}
+
+// unfinished tells whether the last record of a file lacks its end.
+func unfinished(b []byte) bool {
+	_, err := newJSONStream(bytes.NewReader(b)).value(false)
+	return errors.Is(err, errCut)
 }
 
 func (w *walker) hand(b []byte) error {

@@ -187,14 +187,12 @@ func (s *shapefile) system(o Options) error {
 }
 
 // match holds the number of shapes against the number of attribute records.
-// The .shx tells it at once; where it is missing or tells another number than
-// the .dbf, the shapes are counted.
+// The .shx tells it at once; where it is missing, does not lead to the end of
+// the .shp or tells another number than the .dbf, the shapes are counted.
 func (s *shapefile) match(f *os.File) error {
 	rows := int64(s.table.count)
-	if s.shx != "" {
-		if info, err := os.Stat(s.shx); err == nil && (info.Size()-shpHeader)/8 == rows {
-			return nil
-		}
+	if s.indexed() == rows {
+		return nil
 	}
 	shapes, err := s.countShapes(f)
 	if err != nil || shapes == rows {
@@ -202,20 +200,57 @@ func (s *shapefile) match(f *os.File) error {
 	}
 	return &Error{File: s.path,
 		Err:    fmt.Errorf("%d shapes, but its %s holds %d records: parts of different layers, or one that was cut", shapes, filepath.Base(s.table.path), rows),
-		Remedy: "put the parts of one export together; or take the .dbf away to read the shapes alone"}
+		Remedy: mixedUp}
 }
 
+const mixedUp = "put the parts of one export together; or take the .dbf away to read the shapes alone"
+
+// indexed returns the number of shapes by the .shx, -1 when it does not fit the
+// .shp.
+func (s *shapefile) indexed() int64 {
+	if s.shx == "" {
+		return -1
+	}
+	x, err := os.Open(s.shx)
+	if err != nil {
+		return -1
+	}
+	defer x.Close()
+	info, err := x.Stat()
+	if err != nil || info.Size() < shpHeader || (info.Size()-shpHeader)%8 != 0 {
+		return -1
+	}
+	n := (info.Size() - shpHeader) / 8
+	end := int64(shpHeader)
+	if n > 0 {
+		var e [8]byte
+		if _, err := x.ReadAt(e[:], info.Size()-8); err != nil {
+			return -1
+		}
+		end = 2*int64(binary.BigEndian.Uint32(e[:])) + shpRecordHeader + 2*int64(binary.BigEndian.Uint32(e[4:]))
+	}
+	if end != s.size {
+		return -1
+	}
+	return n
+}
+
+// countShapes goes from record to record.
 func (s *shapefile) countShapes(f *os.File) (n int64, err error) {
+	in := bufio.NewReaderSize(io.NewSectionReader(f, shpHeader, s.size-shpHeader), 256<<10)
 	var h [shpRecordHeader]byte
 	for at := int64(shpHeader); at+shpRecordHeader <= s.size; n++ {
-		if _, err := f.ReadAt(h[:], at); err != nil {
+		if _, err := io.ReadFull(in, h[:]); err != nil {
 			return n, err
 		}
 		length := 2 * int64(binary.BigEndian.Uint32(h[4:]))
-		if length < 4 || at+shpRecordHeader+length > s.size {
+		at += shpRecordHeader + length
+		if length < 4 || at > s.size || length > maxRecordBytes {
 			return n, errors.New("record length")
 		}
-		at += shpRecordHeader + length
+		if _, err := in.Discard(int(length)); err != nil {
+			return n, err
+		}
 	}
 	return n, nil
 }
@@ -229,8 +264,7 @@ func (s *shapefile) Features() iter.Seq2[Feature, error] {
 			return
 		}
 		defer f.Close()
-		r := &shpReader{s: s, f: f, in: bufio.NewReaderSize(io.NewSectionReader(f, shpHeader, s.size-shpHeader), 256<<10), at: shpHeader}
-		r.shapeParser.kind = s.kind
+		r := newShpReader(s, f)
 		if s.table != nil {
 			if r.rows, err = s.table.rows(); err != nil {
 				yield(Feature{}, err)
@@ -256,6 +290,12 @@ type shpReader struct {
 	deleted, unnumbered, resumed int
 }
 
+func newShpReader(s *shapefile, f *os.File) *shpReader {
+	r := &shpReader{s: s, f: f, in: bufio.NewReaderSize(io.NewSectionReader(f, shpHeader, s.size-shpHeader), 256<<10), at: shpHeader}
+	r.kind, r.search = s.kind, s.winds
+	return r
+}
+
 func (r *shpReader) run(yield func(Feature, error) bool) {
 	s := r.s
 	for n := int64(1); r.at+shpRecordHeader <= s.size; n++ {
@@ -270,7 +310,7 @@ func (r *shpReader) run(yield func(Feature, error) bool) {
 		if r.rows != nil {
 			values, deleted, err = r.rows.next()
 			if err == io.EOF {
-				yield(Feature{}, &Error{File: s.path, Feature: n, Err: fmt.Errorf("its %s ends after %d records: parts of different layers", filepath.Base(s.table.path), n-1), Remedy: "put the parts of one export together; or take the .dbf away to read the shapes alone"})
+				yield(Feature{}, &Error{File: s.path, Feature: n, Err: fmt.Errorf("its %s ends after %d records: parts of different layers", filepath.Base(s.table.path), n-1), Remedy: mixedUp})
 				return
 			}
 			if err != nil {
@@ -306,7 +346,7 @@ func (r *shpReader) run(yield func(Feature, error) bool) {
 	}
 	if r.rows != nil {
 		if _, _, err := r.rows.next(); err != io.EOF {
-			yield(Feature{}, &Error{File: s.path, Err: fmt.Errorf("the shapes end before the records of %s: parts of different layers, or a .shp that was cut", filepath.Base(s.table.path)), Remedy: "put the parts of one export together"})
+			yield(Feature{}, &Error{File: s.path, Err: fmt.Errorf("the shapes end before the records of %s: parts of different layers, or a .shp that was cut", filepath.Base(s.table.path)), Remedy: mixedUp})
 		}
 	}
 }
@@ -413,6 +453,10 @@ type shapeParser struct {
 	kind                          int32 // shape type of the file
 	closed, dropped, long, turned int
 	rings                         []shpRing
+
+	winds    bool        // a hole was met that is wound as one
+	searched bool        // the whole file was looked through for one
+	search   func() bool // looks through it
 }
 
 func damaged(format string, a ...any) error {

@@ -2,7 +2,9 @@ package layer
 
 import (
 	"cmp"
+	"encoding/binary"
 	"errors"
+	"os"
 	"slices"
 
 	"github.com/paulmach/orb"
@@ -19,9 +21,11 @@ type shpRing struct {
 //
 // By the specification outer rings run clockwise and holes the other way. That
 // is believed when it makes sense: when every ring wound as a hole lies inside
-// one wound as an outer ring. Otherwise, and when all rings of a shape with
-// several run the same way, a ring that lies inside an odd number of others is
-// a hole, however it is wound.
+// one wound as an outer ring. Otherwise a ring that lies inside an odd number of
+// others is a hole, however it is wound. In doubt is a shape whose rings all run
+// clockwise while one lies inside another: two paved areas, one upon the other,
+// or a hole wound the wrong way. There the file decides: if it winds the holes
+// of any shape rightly, its writer knew the rule.
 func (p *shapeParser) polygons(points []orb.Point, starts []int) (orb.Geometry, error) {
 	p.rings = p.rings[:0]
 	for i := range len(starts) - 1 {
@@ -52,14 +56,60 @@ func (p *shapeParser) polygons(points []orb.Point, starts []int) (orb.Geometry, 
 	}
 	if outer > 0 && outer < len(p.rings) {
 		if m, ok := byWinding(p.rings); ok {
+			p.winds = true
 			return smallest(m), nil
 		}
 	}
 	m, holes := byContainment(p.rings)
-	if holes > 0 {
-		p.turned++
+	if holes == 0 {
+		return smallest(m), nil
 	}
+	if outer == len(p.rings) && p.windsRightly() {
+		m = m[:0]
+		for _, r := range p.rings {
+			m = append(m, orb.Polygon{r.ring})
+		}
+		return m, nil
+	}
+	p.turned++
 	return smallest(m), nil
+}
+
+// windsRightly tells whether any shape of the file has a hole that is wound as
+// one. The file is searched at most once, and only when it matters.
+func (p *shapeParser) windsRightly() bool {
+	if !p.winds && !p.searched {
+		p.searched = true
+		if p.search != nil {
+			p.winds = p.search()
+		}
+	}
+	return p.winds
+}
+
+// winds looks through the file for a shape with a rightly wound hole.
+func (s *shapefile) winds() bool {
+	f, err := os.Open(s.path)
+	if err != nil {
+		return false
+	}
+	defer f.Close()
+	r := newShpReader(s, f)
+	r.searched = true
+	for n := int64(1); r.at+shpRecordHeader <= s.size && !r.winds; n++ {
+		b, err := r.record(n)
+		var bad *recordFault
+		if errors.As(err, &bad) {
+			continue
+		} else if err != nil {
+			return false
+		}
+		// A shape of one ring, as most are, tells nothing.
+		if len(b) >= 44 && binary.LittleEndian.Uint32(b[36:]) > 1 {
+			r.parse(b)
+		}
+	}
+	return r.winds
 }
 
 func smallest(m orb.MultiPolygon) orb.Geometry {
