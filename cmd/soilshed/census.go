@@ -35,6 +35,8 @@ const (
 	tookGenus
 	tookGirth
 	tookMean
+	tookPercent
+	tookParts
 	madeUnique
 	madeNumber
 	reasons // how many there are
@@ -67,6 +69,8 @@ var reasonWords = [reasons]string{
 	tookCommon:      "named by it, as there is no other name",
 	tookGenus:       "with the genus put before the epithet",
 	tookGirth:       "of which the girth over pi is taken as DBH",
+	tookPercent:     "over 1 and read as percent",
+	tookParts:       "from the shares of sand, silt and clay",
 	tookMean:        "averaged with the first diameter",
 	madeUnique:      "with a number that an earlier record has, made unique by ~2, ~3, ...",
 	madeNumber:      "without a number: # and the place in the file is used",
@@ -74,7 +78,7 @@ var reasonWords = [reasons]string{
 
 // ordinary reasons need no examples.
 func (r reason) ordinary() bool {
-	return r == gapBlank || r == gapZero || r == tookGenus || r == tookMean || r == tookGirth || r == tookCommon
+	return r == gapBlank || r == gapZero || r == tookGenus || r == tookMean || r == tookGirth || r == tookCommon || r == tookParts
 }
 
 // examplesKept is how many examples of a reason are named.
@@ -106,7 +110,10 @@ type census struct {
 }
 
 func (c *census) add(in inventoryField, why reason, fid int64, text string) {
-	t := &c.tallies[in][why]
+	c.tallies[in][why].add(fid, text)
+}
+
+func (t *tally) add(fid int64, text string) {
 	if t.count < examplesKept {
 		t.examples[t.count] = example{fid, text}
 	}
@@ -168,39 +175,45 @@ func (c *census) sentences() []string {
 		if b.column < 0 {
 			continue
 		}
-		m := &inventory[in]
-		var none, took []string
-		missing := 0
-		for why := range reasons {
-			t := &c.tallies[in][why]
-			if t.count == 0 {
-				continue
-			}
-			words := grouped(t.count) + " " + reasonWords[why]
-			if !why.ordinary() {
-				words += examplesOf(t.examples[:], t.count)
-			}
-			if why < gaps {
-				missing += t.count
-				none = append(none, words)
-			} else {
-				took = append(took, words)
-			}
-		}
-		what := fmt.Sprintf("%s (column %s)", m.name, shownName(b.name))
-		if missing > 0 {
-			if c.values[in] == 0 {
-				say("%s: no value in any of %s: %s.", what, countOf(c.records, "record", "records"), strings.Join(none, "; "))
-			} else {
-				say("%s: no value in %s of %s: %s.", what, grouped(missing), countOf(c.records, "record", "records"), strings.Join(none, "; "))
-			}
-		}
-		if len(took) > 0 {
-			say("%s: %s.", what, strings.Join(took, "; "))
-		}
+		what := fmt.Sprintf("%s (column %s)", inventory[in].name, shownName(b.name))
+		list = append(list, cellSentences(what, &c.tallies[in], c.values[in], c.records)...)
 		if w := c.unitDoubt(in); w != "" {
 			list = append(list, w)
 		}
+	}
+	return list
+}
+
+// cellSentences tells why cells of a column gave no value, and what was done to
+// get others.
+func cellSentences(what string, tallies *[reasons]tally, values, records int) []string {
+	var list, none, took []string
+	missing := 0
+	for why := range reasons {
+		t := &tallies[why]
+		if t.count == 0 {
+			continue
+		}
+		words := grouped(t.count) + " " + reasonWords[why]
+		if !why.ordinary() {
+			words += examplesOf(t.examples[:], t.count)
+		}
+		if why < gaps {
+			missing += t.count
+			none = append(none, words)
+		} else {
+			took = append(took, words)
+		}
+	}
+	if missing > 0 {
+		in := "no value in " + grouped(missing) + " of"
+		if values == 0 {
+			in = "no value in any of"
+		}
+		list = append(list, fmt.Sprintf("%s: %s %s: %s.", what, in, countOf(records, "record", "records"), strings.Join(none, "; ")))
+	}
+	if len(took) > 0 {
+		list = append(list, fmt.Sprintf("%s: %s.", what, strings.Join(took, "; ")))
 	}
 	return list
 }

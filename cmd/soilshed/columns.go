@@ -178,6 +178,8 @@ type mapping struct {
 	// best first: lower case, letters and digits only. A unit at the end, "tree"
 	// in front and a cut to ten characters are seen through.
 	columns []string
+	// units are those of columns whose published description fixes them.
+	units map[string]string
 }
 
 // inventory is the table of all that can be read of a tree. The column names
@@ -469,8 +471,7 @@ func bindColumns(table []mapping, fields []layer.Field, told []fieldFlag, how bi
 			}
 			b.from = unitTold
 		} else {
-			_, word := splitUnit(b.name, m.of)
-			b.settle(m, fields[b.column].Unit, word, how.US)
+			b.settle(m, fields[b.column].Unit, unitInName(m, b.name), how.US)
 		}
 		used[b.column] = true
 		bound[at] = b
@@ -604,6 +605,11 @@ func (b *binding) settle(m *mapping, fileUnit, nameUnit string, us bool) {
 			return
 		}
 	}
+	if u, ok := findUnit(m.of, m.units[plainName(b.name)]); ok {
+		b.setUnit(m, u)
+		b.from = unitNamed
+		return
+	}
 	name := m.unit
 	if us && m.us != "" {
 		name = m.us
@@ -632,7 +638,7 @@ func parseScale(s string) (worst, best float64, ok bool) {
 // not at all) and returns the unit that the name holds.
 func recognise(m *mapping, column string) (score int, unitWord string) {
 	score = 1 << 30
-	bare, word := splitUnit(column, m.of)
+	bare, word, glued := splitUnit(column, m.of)
 	whole := plainName(column)
 	// A shapefile cuts names to ten characters; a name of just that length may
 	// be the beginning of a longer one.
@@ -640,17 +646,22 @@ func recognise(m *mapping, column string) (score int, unitWord string) {
 	try := func(key, word string, penalty int) {
 		for i, n := range m.columns {
 			s := i*8 + penalty
-			if n == key || (cut && len(key) >= 7 && len(n) > len(key) && strings.HasPrefix(n, key) && func() bool { s += 4; return true }()) {
-				if s < score {
-					score, unitWord = s, word
-				}
+			switch {
+			case n == key:
+			case cut && !(glued && word != "") && len(key) >= 7 && strings.HasPrefix(n, key):
+				s += 4
+			default:
+				continue
+			}
+			if s < score {
+				score, unitWord = s, word
 			}
 		}
 	}
-	try(whole, "", 0)
 	if word != "" {
 		try(bare, word, 0)
 	}
+	try(whole, "", 0)
 	if rest, ok := strings.CutPrefix(whole, "tree"); ok {
 		try(rest, "", 2)
 	}
@@ -660,9 +671,22 @@ func recognise(m *mapping, column string) (score int, unitWord string) {
 	return score, unitWord
 }
 
+// unitInName returns the unit that the name of a told column holds. One glued to
+// the end of a word that is not known may be part of it, and is not taken.
+func unitInName(m *mapping, column string) string {
+	if score, word := recognise(m, column); score < 1<<30 {
+		return word
+	}
+	if _, word, glued := splitUnit(column, m.of); !glued {
+		return word
+	}
+	return ""
+}
+
 // splitUnit takes a unit off the end of a column's name: "DBH (in)", "dbh_cm",
-// "HeightFt", "bulk density [g/cm^3]", "DBHIN". bare is in plain form.
-func splitUnit(column string, of quantity) (bare, word string) {
+// "HeightFt", "bulk density [g/cm^3]", and glued on: "DBHIN". bare is in plain
+// form.
+func splitUnit(column string, of quantity) (bare, word string, glued bool) {
 	known := func(w string) bool {
 		if of == ofScale {
 			_, _, ok := parseScale(w)
@@ -683,7 +707,7 @@ func splitUnit(column string, of quantity) (bare, word string) {
 			continue
 		}
 		if known(in) {
-			return plainName(s[:open]), in
+			return plainName(s[:open]), in, false
 		}
 	}
 	// As the last word.
@@ -691,16 +715,16 @@ func splitUnit(column string, of quantity) (bare, word string) {
 	if n := len(parts); n > 1 {
 		last := parts[n-1]
 		if pair := parts[n-2] + "/" + last; n > 2 && known(pair) { // KG_M3
-			return strings.Join(parts[:n-2], ""), pair
+			return strings.Join(parts[:n-2], ""), pair, false
 		}
 		if known(last) && last != "1" && last != "-" {
-			return strings.Join(parts[:n-1], ""), last
+			return strings.Join(parts[:n-1], ""), last, false
 		}
 		if len(column) == 10 && len(last) >= 2 { // cut off: Height__me
 			for _, u := range unitsOf[of] {
 				for _, w := range u.words {
 					if len(w) > len(last) && strings.HasPrefix(w, last) {
-						return strings.Join(parts[:n-1], ""), u.name
+						return strings.Join(parts[:n-1], ""), u.name, false
 					}
 				}
 			}
@@ -710,10 +734,10 @@ func splitUnit(column string, of quantity) (bare, word string) {
 	key := plainName(s)
 	for _, w := range []string{"inches", "inch", "in", "cm", "mm", "feet", "ft", "m", "pct", "percent", "mph", "ms"} {
 		if rest, ok := strings.CutSuffix(key, w); ok && len(rest) >= 2 && known(w) {
-			return rest, w
+			return rest, w, true
 		}
 	}
-	return key, ""
+	return key, "", false
 }
 
 // nameWords splits a column's name at anything that is no letter or digit and

@@ -105,6 +105,14 @@ func TestUnitThatIsAssumedIsSaid(t *testing.T) {
 	if !strings.Contains(notes[0], "dbh=DIAM:cm") {
 		t.Errorf("got %q", notes)
 	}
+	c, _ = mustBind(t, schemaOf("DIAM"), bindOptions{}, "dbh=DIAM") // DIA-M is no unit
+	if c.bound[inDBH].unit.name != "cm" {
+		t.Errorf("told DIAM: %+v", c.read())
+	}
+	c, _ = mustBind(t, schemaOf("D_in"), bindOptions{}, "dbh=D_in")
+	if c.bound[inDBH].unit.name != "in" {
+		t.Errorf("told D_in: %+v", c.read())
+	}
 	_, notes = mustBind(t, schemaOf("D1"), bindOptions{}, "dbh=D1")
 	if len(notes) != 1 || !strings.Contains(notes[0], "read as cm") {
 		t.Errorf("a told column without a unit: %q", notes)

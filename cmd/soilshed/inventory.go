@@ -186,11 +186,7 @@ func (c *columns) text(in inventoryField, f *layer.Feature) string {
 
 // gap counts a text that says that nothing is known.
 func (c *columns) gap(in inventoryField, fid int64, s string) {
-	if s == "" {
-		c.census.add(in, gapBlank, fid, "")
-	} else {
-		c.census.add(in, gapWordy, fid, s)
-	}
+	addGap(&c.census.tallies[in], fid, s)
 }
 
 // measure returns the number of a cell in the record's unit.
@@ -212,11 +208,25 @@ func (c *columns) measure(in inventoryField, f *layer.Feature) risk.Maybe[float6
 
 // reading reads a measure and judges it.
 func (c *columns) reading(in inventoryField, f *layer.Feature, join joining) (float64, bool) {
-	b, m, n := &c.bound[in], &inventory[in], &c.census
-	v := &f.Values[b.column]
+	b, n := &c.bound[in], &c.census
+	y, raw, ok := readMeasure(&f.Values[b.column], b, &inventory[in], &n.tallies[in], join, f.FID)
+	if !math.IsNaN(raw) {
+		n.spreads[in].add(raw)
+	}
+	if ok {
+		n.values[in]++
+	}
+	return y, ok
+}
+
+// readMeasure reads a measure of a layer in the record's unit, and counts in t
+// why there is none or what was done to get it. raw is the number in the
+// column's own unit; NaN when the cell has none or brings its own unit.
+func readMeasure(v *layer.Value, b *binding, m *mapping, t *[reasons]tally, join joining, fid int64) (y, raw float64, ok bool) {
+	none := math.NaN()
 	if v.Null() {
-		n.add(in, gapBlank, f.FID, "")
-		return 0, false
+		t[gapBlank].add(fid, "")
+		return 0, none, false
 	}
 	x, ok := v.Float()
 	text := ""
@@ -228,56 +238,64 @@ func (c *columns) reading(in inventoryField, f *layer.Feature, join joining) (fl
 		}
 		if !ok {
 			if gapWord(text) {
-				c.gap(in, f.FID, text)
-				return 0, false
+				addGap(t, fid, text)
+				return 0, none, false
 			}
 			if a, ok = readAmount(text, m.of, join); !ok {
-				n.add(in, leftUnreadable, f.FID, text)
-				return 0, false
+				t[leftUnreadable].add(fid, text)
+				return 0, none, false
 			}
 			x = a.value
 		}
 	}
 	if math.IsNaN(x) || math.IsInf(x, 0) {
-		n.add(in, leftUnreadable, f.FID, v.Text())
-		return 0, false
+		t[leftUnreadable].add(fid, v.Text())
+		return 0, none, false
 	}
 	if x == 0 && m.zeroIsGap {
-		n.add(in, gapZero, f.FID, "")
-		return 0, false
+		t[gapZero].add(fid, "")
+		return 0, none, false
 	}
 	if (x < 0 || x >= 999) && codeForGap(x) {
-		n.add(in, gapCode, f.FID, v.Text())
-		return 0, false
+		t[gapCode].add(fid, v.Text())
+		return 0, none, false
 	}
-	y := x*b.factor + b.plus
+	y, raw = x*b.factor+b.plus, x
 	if a.inOther {
-		per := m.perBase
-		y = x * a.unit.per * per
-	} else {
-		n.spreads[in].add(x)
+		y, raw = x*a.unit.per*m.perBase+a.unit.plus*m.perBase, none
+	} else if m.of == ofFraction && b.from == unitDefault && x > 1 && x <= 100 && b.unit.name == "fraction" {
+		y = x / 100
+		t[tookPercent].add(fid, v.Text())
 	}
 	switch {
 	case y < m.low:
-		n.add(in, leftTooSmall, f.FID, v.Text())
-		return 0, false
+		t[leftTooSmall].add(fid, v.Text())
+		return 0, raw, false
 	case y > m.high:
-		n.add(in, leftTooLarge, f.FID, v.Text())
-		return 0, false
+		t[leftTooLarge].add(fid, v.Text())
+		return 0, raw, false
 	}
 	switch a.how {
 	case asMiddle:
-		n.add(in, tookMiddle, f.FID, text)
+		t[tookMiddle].add(fid, text)
 	case asBound:
-		n.add(in, tookBound, f.FID, text)
+		t[tookBound].add(fid, text)
 	case asJoined:
-		n.add(in, tookJoined, f.FID, text)
+		t[tookJoined].add(fid, text)
 	}
 	if a.inOther && a.unit.name != b.unit.name {
-		n.add(in, tookCellUnit, f.FID, text)
+		t[tookCellUnit].add(fid, text)
 	}
-	n.values[in]++
-	return y, true
+	return y, raw, true
+}
+
+// addGap counts a text that says that nothing is known.
+func addGap(t *[reasons]tally, fid int64, s string) {
+	if s == "" {
+		t[gapBlank].add(fid, "")
+	} else {
+		t[gapWordy].add(fid, s)
+	}
 }
 
 // codeForGap reports whether a number is one by which files write "none".
@@ -580,11 +598,7 @@ func (c *columns) status(f *layer.Feature) statusText {
 	default:
 		return said
 	}
-	t := &c.census.unknownStatus
-	if t.count < examplesKept {
-		t.examples[t.count] = example{f.FID, v.Text()}
-	}
-	t.count++
+	c.census.unknownStatus.add(f.FID, v.Text())
 	return saysNothing
 }
 
