@@ -36,7 +36,7 @@ func main() {
 	var c city
 	flag.IntVar(&c.trees, "trees", 100000, "tree records")
 	flag.IntVar(&c.polygons, "polygons", 60000, "pavement records")
-	flag.IntVar(&c.giants, "giants", 3, "carriageways of 144 blocks in one polygon")
+	flag.IntVar(&c.giants, "giants", 3, "carriageways of 144 blocks in one polygon, at most (none in a small city)")
 	flag.Uint64Var(&c.seed, "seed", 1, "another seed, another city")
 	out := flag.String("out", "", "folder to write to")
 	forms := flag.String("crs", "lonlat,metres", "lonlat, shape and metres, joined by commas")
@@ -136,7 +136,8 @@ func (c *city) lay() {
 	n := float64(c.trees) / treesPerBlock
 	c.cols = max(int(math.Round(math.Sqrt(n*0.85))), 1)
 	c.rows = max(int(math.Round(n/float64(c.cols))), 1)
-	c.giants = min(c.giants, (c.cols/giantBlocks)*(c.rows/giantBlocks))
+	// At most an eighth of the blocks, so that a small city is not all giant.
+	c.giants = min(c.giants, (c.cols/giantBlocks)*(c.rows/giantBlocks), c.blocks()/8/(giantBlocks*giantBlocks))
 	d := plat.NewDice(c.seed, 1<<40)
 	at := 0.0
 	for range c.cols {

@@ -138,9 +138,9 @@ def disk(x, y, r, segments):
 def closed(hard, gap):
     if gap <= 0 or hard.is_empty:
         return hard
+    # Spikes sharper than 6 degrees lose their last centimetres.
     grown = hard.buffer(gap / 2, join_style=MITRE, mitre_limit=20)
-    shrunk = grown.buffer(-gap / 2, join_style=MITRE, mitre_limit=20)
-    return unary_union([hard, shrunk])
+    return grown.buffer(-gap / 2, join_style=MITRE, mitre_limit=20)
 
 
 class Ground:
@@ -159,7 +159,9 @@ class Ground:
         walls = [self.barriers.geoms[i] for i in self.barriers.near(window)]
         if walls:
             hard = unary_union([hard] + walls)
-        return closed(unary_union(polygons(hard)), gap)
+        if hard.geom_type == "GeometryCollection":
+            hard = MultiPolygon(polygons(hard))
+        return closed(hard, gap)
 
     def opening(self, x, y, reach, gap):
         """(ground, opening, x, y): where the tree counts as standing."""
@@ -231,6 +233,9 @@ def read_trees(opts, counts):
             counts["without geometry"] += 1
             continue
         x, y = geometry["coordinates"][:2]
+        if opts.without and feature["properties"].get(opts.without):
+            counts["left out"] += 1
+            continue
         tree = str(feature["properties"][opts.id])
         if (tree, x, y) in seen:
             counts["copies"] += 1
@@ -299,6 +304,7 @@ def main():
     p.add_argument("--trees", help="GeoJSON of points, in metres")
     p.add_argument("--stands", help="instead of --trees: CSV of id,x,y,reach_m")
     p.add_argument("--id", default="id", help="attribute that names a tree")
+    p.add_argument("--without", metavar="FIELD", help="leave out trees for which this attribute says something (REMOVED)")
     p.add_argument("--hard", action="append", default=[], required=True)
     p.add_argument("--bed", action="append", default=[])
     p.add_argument("--barrier", action="append", default=[])
@@ -314,7 +320,7 @@ def main():
     if bool(opts.trees) == bool(opts.stands):
         p.error("give --trees or --stands")
 
-    counts = {"repaired": 0, "without geometry": 0, "copies": 0}
+    counts = {"repaired": 0, "without geometry": 0, "copies": 0, "left out": 0}
     began = time.process_time()
     trees = read_trees(opts, counts)[: opts.limit]
     if trees and all(abs(x) <= 360 and abs(y) <= 90 for _, x, y, _ in trees):
