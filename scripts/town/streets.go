@@ -141,9 +141,7 @@ func drawStreets() *town {
 		}
 		y += rowM[row]
 	}
-	for _, name := range []string{"roads", "sidewalks", "driveways", "buildings", "beds", "rootable", "walls", "soil"} {
-		t.layerNames = append(t.layerNames, name)
-	}
+	t.layerNames = []string{"roads", "sidewalks", "driveways", "buildings", "beds", "rootable", "walls", "soil"}
 	t.drawRoads()
 	for _, b := range t.blocks {
 		switch b.use {
