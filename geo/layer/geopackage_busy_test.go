@@ -10,22 +10,22 @@ import (
 	"zombiezen.com/go/sqlite"
 )
 
-func as[T error](err error, target *T) bool { return errors.As(err, target) }
+func asFault[T error](err error, target *T) bool { return errors.As(err, target) }
 
 func commitTown(t *testing.T, path string, n int) error {
 	t.Helper()
 	schemas, o := gpkgTown(t)
 	sink, err := createGeoPackage(path, schemas, o)
-	must(t, err)
+	noError(t, err)
 	for i, f := range townFeatures(n) {
-		must(t, sink.Write(i%2, f))
+		noError(t, sink.Write(i%2, f))
 	}
 	return sink.Commit()
 }
 
 func rowsOf(t *testing.T, path string) int {
 	t.Helper()
-	features, _ := readAll(t, openTestGPKG(t, path, Options{Layer: "trees", Columns: []string{}}))
+	features, _ := recordsOf(t, openTestGPKG(t, path, Options{Layer: "trees", Columns: []string{}}))
 	return len(features)
 }
 
@@ -39,7 +39,7 @@ func TestGeoPackageReplacement(t *testing.T) {
 	}{
 		{"no old file", nil, ""},
 		{"old file", func(t *testing.T, path string) { writeTown(t, path, 5) }, ""},
-		{"no database", func(t *testing.T, path string) { must(t, os.WriteFile(path, []byte("notes"), 0o600)) }, ""},
+		{"no database", func(t *testing.T, path string) { noError(t, os.WriteFile(path, []byte("notes"), 0o600)) }, ""},
 		{"closed in WAL mode", func(t *testing.T, path string) {
 			writeTown(t, path, 5)
 			editGPKG(t, path, "PRAGMA journal_mode=WAL")
@@ -47,36 +47,36 @@ func TestGeoPackageReplacement(t *testing.T) {
 		{"open, but at rest", func(t *testing.T, path string) {
 			writeTown(t, path, 5)
 			conn, err := sqlite.OpenConn(path, sqlite.OpenReadWrite)
-			must(t, err)
+			noError(t, err)
 			t.Cleanup(func() { conn.Close() })
-			text(t, conn, "SELECT count(*) FROM trees")
+			cellOf(t, conn, "SELECT count(*) FROM trees")
 		}, ""},
 		{"open in WAL mode", func(t *testing.T, path string) {
 			writeTown(t, path, 5)
 			conn, err := sqlite.OpenConn(path, sqlite.OpenReadWrite)
-			must(t, err)
+			noError(t, err)
 			t.Cleanup(func() { conn.Close() })
-			must(t, run(conn, "PRAGMA journal_mode=WAL"))
-			must(t, run(conn, "INSERT INTO changes VALUES (9, 'x')"))
+			noError(t, run(conn, "PRAGMA journal_mode=WAL"))
+			noError(t, run(conn, "INSERT INTO changes VALUES (9, 'x')"))
 		}, "a write-ahead log (old.gpkg-wal) lies beside it"},
 		{"being written", func(t *testing.T, path string) {
 			writeTown(t, path, 5)
 			conn, err := sqlite.OpenConn(path, sqlite.OpenReadWrite)
-			must(t, err)
+			noError(t, err)
 			t.Cleanup(func() { conn.Close() })
-			must(t, run(conn, "BEGIN IMMEDIATE"))
-			must(t, run(conn, "INSERT INTO changes VALUES (9, 'x')"))
+			noError(t, run(conn, "BEGIN IMMEDIATE"))
+			noError(t, run(conn, "INSERT INTO changes VALUES (9, 'x')"))
 		}, "a journal (old.gpkg-journal) lies beside it"},
 		{"being read", func(t *testing.T, path string) {
 			writeTown(t, path, 5)
 			conn, err := sqlite.OpenConn(path, sqlite.OpenReadOnly)
-			must(t, err)
+			noError(t, err)
 			t.Cleanup(func() { conn.Close() })
-			must(t, run(conn, "BEGIN"))
-			text(t, conn, "SELECT count(*) FROM trees")
+			noError(t, run(conn, "BEGIN"))
+			cellOf(t, conn, "SELECT count(*) FROM trees")
 		}, "it is locked by another program"},
 		{"log of a file that is gone", func(t *testing.T, path string) {
-			must(t, os.WriteFile(path+"-wal", []byte("x"), 0o600))
+			noError(t, os.WriteFile(path+"-wal", []byte("x"), 0o600))
 		}, "a write-ahead log (old.gpkg-wal) lies beside it"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -88,14 +88,14 @@ func TestGeoPackageReplacement(t *testing.T) {
 			before, _ := os.ReadFile(path)
 			err := commitTown(t, path, 7)
 			if c.why == "" {
-				must(t, err)
+				noError(t, err)
 				if n := rowsOf(t, path); n != 7 {
 					t.Errorf("%d rows", n)
 				}
 			} else {
 				kept := filepath.Join(dir, "old_new.gpkg")
 				var busy *BusyError
-				if !as(err, &busy) || busy.Path != path || busy.Kept != kept || !strings.HasPrefix(busy.Why, c.why) {
+				if !asFault(err, &busy) || busy.Path != path || busy.Kept != kept || !strings.HasPrefix(busy.Why, c.why) {
 					t.Fatalf("%v", err)
 				}
 				if n := rowsOf(t, kept); n != 7 {
@@ -116,10 +116,10 @@ func TestGeoPackageBothInUse(t *testing.T) {
 	dir := t.TempDir()
 	path := filepath.Join(dir, "old.gpkg")
 	for _, n := range []string{"old.gpkg-wal", "old_new.gpkg-wal"} {
-		must(t, os.WriteFile(filepath.Join(dir, n), nil, 0o600))
+		noError(t, os.WriteFile(filepath.Join(dir, n), nil, 0o600))
 	}
 	var busy *BusyError
-	if err := commitTown(t, path, 1); !as(err, &busy) || filepath.Base(busy.Kept) != "old_new2.gpkg" {
+	if err := commitTown(t, path, 1); !asFault(err, &busy) || filepath.Base(busy.Kept) != "old_new2.gpkg" {
 		t.Error(err)
 	}
 }
@@ -129,17 +129,17 @@ func TestGeoPackageAbort(t *testing.T) {
 	path := filepath.Join(dir, "old.gpkg")
 	writeTown(t, path, 5)
 	before, err := os.ReadFile(path)
-	must(t, err)
+	noError(t, err)
 	schemas, o := gpkgTown(t)
 	sink, err := createGeoPackage(path, schemas, o)
-	must(t, err)
+	noError(t, err)
 	for _, f := range townFeatures(40)[:20] {
 		if len(f.Values) == 5 {
-			must(t, sink.Write(0, f))
+			noError(t, sink.Write(0, f))
 		}
 	}
-	must(t, sink.Abort())
-	must(t, sink.Abort())
+	noError(t, sink.Abort())
+	noError(t, sink.Abort())
 	if after, _ := os.ReadFile(path); string(after) != string(before) {
 		t.Error("the old file changed")
 	}

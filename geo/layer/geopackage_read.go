@@ -271,12 +271,16 @@ func (g *geoPackage) geometryColumn() error {
 	} else if !found {
 		return &Error{Layer: g.table, Err: errors.New("the table gpkg_geometry_columns is missing"), Remedy: remedyDamaged}
 	}
-	return query(g.conn, "SELECT column_name, geometry_type_name, srs_id FROM gpkg_geometry_columns WHERE table_name=? COLLATE NOCASE", []any{g.table}, func(row *sqlite.Stmt) error {
+	err := query(g.conn, "SELECT column_name, geometry_type_name, srs_id FROM gpkg_geometry_columns WHERE table_name=? COLLATE NOCASE", []any{g.table}, func(row *sqlite.Stmt) error {
 		g.geom = row.ColumnText(0)
 		g.schema.Shape = gpkgShape(row.ColumnText(1))
 		g.srs = int32(row.ColumnInt64(2))
 		return nil
 	})
+	if err == nil && g.geom == "" {
+		return &Error{Layer: g.table, Err: errors.New("gpkg_geometry_columns does not list its geometry"), Remedy: remedyDamaged}
+	}
+	return err
 }
 
 func gpkgShape(name string) Shape {
@@ -344,7 +348,7 @@ func (g *geoPackage) columns(want []string) error {
 	if keys > 1 {
 		g.key = "" // a key of several columns numbers nothing
 	}
-	if g.schema.Shape != NoShape || g.geom != "" {
+	if g.geom != "" {
 		if geom == "" {
 			return &Error{Layer: g.table, Err: fmt.Errorf("has no geometry column %q", g.geom), Remedy: remedyDamaged}
 		}

@@ -12,8 +12,8 @@ import (
 	"zombiezen.com/go/sqlite"
 )
 
-// readAll copies the records of a source.
-func readAll(t testing.TB, s Source) (features []Feature, left []*RecordError) {
+// recordsOf copies the records of a source.
+func recordsOf(t testing.TB, s Source) (features []Feature, left []*RecordError) {
 	t.Helper()
 	for f, err := range s.Features() {
 		var bad *RecordError
@@ -57,7 +57,7 @@ func TestGeoPackageRoundTrip(t *testing.T) {
 		}
 		// Twice: a source can be read again.
 		for range 2 {
-			features, left := readAll(t, s)
+			features, left := recordsOf(t, s)
 			if len(left) != 0 || len(s.Notes()) != 0 {
 				t.Errorf("left out %v, notes %v", left, s.Notes())
 			}
@@ -91,12 +91,12 @@ func TestGeoPackageColumns(t *testing.T) {
 	if f := s.Schema().Fields; len(f) != 2 || f[0].Name != "tree_id" || f[1].Name != "mates" {
 		t.Errorf("fields %v", f)
 	}
-	features, _ := readAll(t, s)
+	features, _ := recordsOf(t, s)
 	if v := features[2].Values; v[0].Text() != "T-0002" || v[1].Text() != "2" {
 		t.Errorf("values %v", v)
 	}
 	s = openTestGPKG(t, path, Options{Layer: "trees", Columns: []string{}})
-	features, _ = readAll(t, s)
+	features, _ = recordsOf(t, s)
 	if len(s.Schema().Fields) != 0 || len(features) != 3 || features[0].Geometry == nil {
 		t.Errorf("geometry alone: %v", features)
 	}
@@ -150,7 +150,7 @@ func TestGeoPackageOddValues(t *testing.T) {
 		`INSERT INTO odd VALUES (2, 2.5, 9e999, 1, '2001-04-12', CAST(x'41FF42' AS TEXT))`,
 	)
 	s := openTestGPKG(t, path, Options{})
-	features, _ := readAll(t, s)
+	features, _ := recordsOf(t, s)
 	want := [][]Value{
 		{String("9007199254740993"), String("N/A"), Whole(7), String("2001-04-12T00:00:00Z"), {}},
 		{Number(2.5), {}, Truth(true), Day("2001-04-12"), String("A\uFFFDB")},
@@ -180,7 +180,7 @@ func TestGeoPackageOddValues(t *testing.T) {
 	if err := sink.Commit(); err != nil {
 		t.Fatal(err)
 	}
-	features, _ = readAll(t, openTestGPKG(t, again, Options{}))
+	features, _ = recordsOf(t, openTestGPKG(t, again, Options{}))
 	if got := features[0].Values; got[0].Text() != "9007199254740993" || !got[1].Null() || !got[2].Null() || !got[3].Null() {
 		t.Errorf("written again: %v", got)
 	}
@@ -202,7 +202,7 @@ func TestGeoPackageView(t *testing.T) {
 		`INSERT INTO gpkg_geometry_columns VALUES ('big "trees"', 'geom', 'POINT', 32617, 0, 0)`,
 	)
 	s := openTestGPKG(t, path, Options{Layer: `big "trees"`})
-	features, _ := readAll(t, s)
+	features, _ := recordsOf(t, s)
 	if len(features) != 4 || features[0].FID != 4 || features[0].Geometry == nil || len(features[0].Values) != 1 {
 		t.Errorf("features %+v", features)
 	}
@@ -218,7 +218,7 @@ func TestGeoPackageWriteAheadLog(t *testing.T) {
 	path := filepath.Join(dir, "wal.gpkg")
 	writeTown(t, path, 20)
 	editGPKG(t, path, "PRAGMA journal_mode=WAL")
-	if features, _ := readAll(t, openTestGPKG(t, path, Options{Layer: "changes"})); len(features) != 1 {
+	if features, _ := recordsOf(t, openTestGPKG(t, path, Options{Layer: "changes"})); len(features) != 1 {
 		t.Errorf("%d rows", len(features))
 	}
 	if all, _ := filepath.Glob(path + "*"); len(all) != 1 {
@@ -232,7 +232,7 @@ func TestGeoPackageWriteAheadLog(t *testing.T) {
 	if err := run(other, "INSERT INTO changes VALUES (7, 'new')"); err != nil {
 		t.Fatal(err)
 	}
-	if features, _ := readAll(t, openTestGPKG(t, path, Options{Layer: "changes"})); len(features) != 2 {
+	if features, _ := recordsOf(t, openTestGPKG(t, path, Options{Layer: "changes"})); len(features) != 2 {
 		t.Errorf("%d rows with a log", len(features))
 	}
 }
@@ -292,7 +292,7 @@ func TestGeoPackageOddNames(t *testing.T) {
 	if !reflect.DeepEqual(got, want) {
 		t.Errorf("names %q", got)
 	}
-	features, _ := readAll(t, s)
+	features, _ := recordsOf(t, s)
 	for i, v := range features[2].Values {
 		if v.Text() != names[i] {
 			t.Errorf("%q holds %q", got[i], v.Text())

@@ -20,7 +20,7 @@ func TestGeoPackageStandard(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "town.gpkg")
 	writeTown(t, path, 500)
 	raw, err := os.ReadFile(path)
-	must(t, err)
+	noError(t, err)
 	if string(raw[:16]) != "SQLite format 3\x00" {
 		t.Error("Req 1: header")
 	}
@@ -28,10 +28,10 @@ func TestGeoPackageStandard(t *testing.T) {
 		t.Error("Req 2: application_id, user_version")
 	}
 	conn, err := sqlite.OpenConn(path, sqlite.OpenReadOnly)
-	must(t, err)
+	noError(t, err)
 	defer conn.Close()
 
-	if got := text(t, conn, "PRAGMA integrity_check"); got != "ok" {
+	if got := cellOf(t, conn, "PRAGMA integrity_check"); got != "ok" {
 		t.Error("Req 6:", got)
 	}
 	for _, c := range []struct{ req, breaks string }{
@@ -112,34 +112,34 @@ func TestGeoPackageStandard(t *testing.T) {
 // (Req 12); a layer that does not know its system is of the undefined one.
 func TestGeoPackageOwnSystem(t *testing.T) {
 	local, err := crs.ParseWKT(`PROJCS["Town grid",GEOGCS["NAD83",DATUM["North_American_Datum_1983",SPHEROID["GRS 1980",6378137,298.257222101]],PRIMEM["Greenwich",0],UNIT["degree",0.0174532925199433]],PROJECTION["Transverse_Mercator"],PARAMETER["latitude_of_origin",45],PARAMETER["central_meridian",-75.25],PARAMETER["scale_factor",1],PARAMETER["false_easting",1000],PARAMETER["false_northing",2000],UNIT["metre",1]]`)
-	must(t, err)
+	noError(t, err)
 	path := filepath.Join(t.TempDir(), "own.gpkg")
 	sink, err := createGeoPackage(path, []Schema{
 		{Name: "a", Shape: Points, System: local}, {Name: "b", Shape: Lines, System: local}, {Name: "c", Shape: Points}, {Name: "d", Shape: Points, System: crs.WGS84()},
 	}, CreateOptions{Changed: testChanged})
-	must(t, err)
+	noError(t, err)
 	for i := range 4 {
 		var g orb.Geometry = orb.Point{1, 2}
 		if i == 1 {
 			g = orb.LineString{{1, 2}, {3, 4}}
 		}
-		must(t, sink.Write(i, Feature{Geometry: g}))
+		noError(t, sink.Write(i, Feature{Geometry: g}))
 	}
-	must(t, sink.Commit())
+	noError(t, sink.Commit())
 	conn, err := sqlite.OpenConn(path, sqlite.OpenReadOnly)
-	must(t, err)
+	noError(t, err)
 	defer conn.Close()
-	if got := text(t, conn, "SELECT group_concat(table_name || srs_id) FROM gpkg_geometry_columns"); got != "a100000,b100000,c-1,d4326" {
+	if got := cellOf(t, conn, "SELECT group_concat(table_name || srs_id) FROM gpkg_geometry_columns"); got != "a100000,b100000,c-1,d4326" {
 		t.Error(got)
 	}
-	if got := text(t, conn, "SELECT group_concat(srs_id || organization) FROM (SELECT * FROM gpkg_spatial_ref_sys ORDER BY srs_id)"); got != "-1NONE,0NONE,4326EPSG,100000NONE" {
+	if got := cellOf(t, conn, "SELECT group_concat(srs_id || organization) FROM (SELECT * FROM gpkg_spatial_ref_sys ORDER BY srs_id)"); got != "-1NONE,0NONE,4326EPSG,100000NONE" {
 		t.Error(got)
 	}
 	s := openTestGPKG(t, path, Options{Layer: "b"})
 	if !s.Schema().System.Same(local) {
 		t.Errorf("read back: %v", s.Schema().System)
 	}
-	features, _ := readAll(t, s)
+	features, _ := recordsOf(t, s)
 	if len(features) != 1 || !orb.Equal(features[0].Geometry, orb.MultiLineString{{{1, 2}, {3, 4}}}) {
 		t.Errorf("read back: %v", features)
 	}
@@ -180,7 +180,7 @@ func TestGeoPackageRefuses(t *testing.T) {
 func TestGeoPackageRecordsLeftOut(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "some.gpkg")
 	sink, err := createGeoPackage(path, []Schema{{Name: "a", Shape: Points, Fields: []Field{{Name: "n", Kind: Integer}}}}, CreateOptions{Changed: testChanged})
-	must(t, err)
+	noError(t, err)
 	one := []Value{Whole(1)}
 	nan := orb.Point{0, 0}
 	nan[0] = nan[0] / nan[1]
@@ -202,23 +202,23 @@ func TestGeoPackageRecordsLeftOut(t *testing.T) {
 		err := sink.Write(0, c.f)
 		var bad *RecordError
 		reason := ""
-		if as(err, &bad) {
+		if asFault(err, &bad) {
 			reason = bad.Reason
 		} else {
-			must(t, err)
+			noError(t, err)
 		}
 		if reason != c.reason {
 			t.Errorf("%+v: %v", c.f, err)
 		}
 	}
 	for range 20 { // past a full statement: a number from an earlier one
-		must(t, sink.Write(0, Feature{Geometry: orb.Point{1, 1}, Values: one}))
+		noError(t, sink.Write(0, Feature{Geometry: orb.Point{1, 1}, Values: one}))
 	}
 	if err := sink.Write(0, Feature{FID: 3, Values: one}); err == nil {
 		t.Error("a number twice")
 	}
-	must(t, sink.Commit())
-	features, _ := readAll(t, openTestGPKG(t, path, Options{}))
+	noError(t, sink.Commit())
+	features, _ := recordsOf(t, openTestGPKG(t, path, Options{}))
 	var fids []int64
 	for _, f := range features[:5] {
 		fids = append(fids, f.FID)
@@ -230,7 +230,7 @@ func TestGeoPackageRecordsLeftOut(t *testing.T) {
 	if err := sink.Write(0, Feature{Values: one}); err == nil {
 		t.Error("written after Commit")
 	}
-	must(t, sink.Abort())
+	noError(t, sink.Abort())
 	if _, err := os.Stat(path); err != nil {
 		t.Error("Abort after Commit:", err)
 	}

@@ -63,21 +63,21 @@ func newIndex(t testing.TB) *sqlite.Conn {
 		t.Fatal(err)
 	}
 	t.Cleanup(func() { conn.Close() })
-	must(t, run(conn, "PRAGMA page_size="+fmt.Sprint(gpkgPageBytes)))
+	noError(t, run(conn, "PRAGMA page_size="+fmt.Sprint(gpkgPageBytes)))
 	for _, name := range []string{"packed", "single"} {
-		must(t, run(conn, "CREATE VIRTUAL TABLE "+name+" USING rtree(id, minx, maxx, miny, maxy)"))
+		noError(t, run(conn, "CREATE VIRTUAL TABLE "+name+" USING rtree(id, minx, maxx, miny, maxy)"))
 	}
 	return conn
 }
 
-func must(t testing.TB, err error) {
+func noError(t testing.TB, err error) {
 	t.Helper()
 	if err != nil {
 		t.Fatal(err)
 	}
 }
 
-func pack(rows []rtreeRow) []rtreeBox {
+func boxesOf(rows []rtreeRow) []rtreeBox {
 	var boxes []rtreeBox
 	for _, r := range rows {
 		boxes = append(boxes, newRTreeBox(r.id, r.minX, r.minY, r.maxX, r.maxY))
@@ -85,10 +85,10 @@ func pack(rows []rtreeRow) []rtreeBox {
 	return boxes
 }
 
-func ids(t testing.TB, conn *sqlite.Conn, q string, args ...any) []int64 {
+func idsOf(t testing.TB, conn *sqlite.Conn, q string, args ...any) []int64 {
 	t.Helper()
 	var found []int64
-	must(t, query(conn, q, args, func(row *sqlite.Stmt) error {
+	noError(t, query(conn, q, args, func(row *sqlite.Stmt) error {
 		found = append(found, row.ColumnInt64(0))
 		return nil
 	}))
@@ -105,22 +105,22 @@ func TestRTreePacked(t *testing.T) {
 			rnd := rand.New(rand.NewPCG(3, uint64(n)))
 			rows := randomRows(rnd, n)
 			conn := newIndex(t)
-			must(t, run(conn, "BEGIN"))
-			must(t, fillRTree(conn, "packed", pack(rows)))
+			noError(t, run(conn, "BEGIN"))
+			noError(t, fillRTree(conn, "packed", boxesOf(rows)))
 			insert, err := conn.Prepare("INSERT INTO single VALUES (?,?,?,?,?)")
-			must(t, err)
+			noError(t, err)
 			for _, r := range rows {
 				bindAll(insert, []any{r.id, r.minX, r.maxX, r.minY, r.maxY})
-				must(t, stepDone(insert))
+				noError(t, stepDone(insert))
 			}
-			must(t, run(conn, "COMMIT"))
-			if check := text(t, conn, "SELECT rtreecheck('packed')"); check != "ok" {
+			noError(t, run(conn, "COMMIT"))
+			if check := cellOf(t, conn, "SELECT rtreecheck('packed')"); check != "ok" {
 				t.Fatal(check)
 			}
-			if got := ids(t, conn, "SELECT id FROM (SELECT * FROM packed EXCEPT SELECT * FROM single)"); len(got) != 0 {
+			if got := idsOf(t, conn, "SELECT id FROM (SELECT * FROM packed EXCEPT SELECT * FROM single)"); len(got) != 0 {
 				t.Errorf("%d boxes that SQLite would make otherwise", len(got))
 			}
-			if got := ids(t, conn, "SELECT count(*) FROM packed"); got[0] != int64(n) {
+			if got := idsOf(t, conn, "SELECT count(*) FROM packed"); got[0] != int64(n) {
 				t.Errorf("%d boxes of %d", got[0], n)
 			}
 			for range 50 {
@@ -136,7 +136,7 @@ func TestRTreePacked(t *testing.T) {
 					}
 				}
 				const where = " WHERE maxx>=? AND minx<=? AND maxy>=? AND miny<=?"
-				got := ids(t, conn, "SELECT id FROM packed"+where, x, x+w, y, y+h)
+				got := idsOf(t, conn, "SELECT id FROM packed"+where, x, x+w, y, y+h)
 				if !slices.Equal(got, want) {
 					t.Errorf("window %g %g %g %g: %d rows, want %d", x, y, w, h, len(got), len(want))
 				}
@@ -153,9 +153,9 @@ func TestRTreePacked(t *testing.T) {
 	}
 }
 
-func text(t testing.TB, conn *sqlite.Conn, q string) (s string) {
+func cellOf(t testing.TB, conn *sqlite.Conn, q string) (s string) {
 	t.Helper()
-	must(t, query(conn, q, nil, func(row *sqlite.Stmt) error {
+	noError(t, query(conn, q, nil, func(row *sqlite.Stmt) error {
 		s = row.ColumnText(0)
 		return nil
 	}))
@@ -165,9 +165,9 @@ func text(t testing.TB, conn *sqlite.Conn, q string) (s string) {
 // The checker does see a wrong tree.
 func TestRTreeCheckerFails(t *testing.T) {
 	conn := newIndex(t)
-	must(t, fillRTree(conn, "packed", pack(randomRows(rand.New(rand.NewPCG(1, 1)), 500))))
-	must(t, run(conn, "UPDATE packed_rowid SET nodeno=3 WHERE rowid=(SELECT min(rowid) FROM packed_rowid WHERE nodeno=2)"))
-	if check := text(t, conn, "SELECT rtreecheck('packed')"); check == "ok" {
+	noError(t, fillRTree(conn, "packed", boxesOf(randomRows(rand.New(rand.NewPCG(1, 1)), 500))))
+	noError(t, run(conn, "UPDATE packed_rowid SET nodeno=3 WHERE rowid=(SELECT min(rowid) FROM packed_rowid WHERE nodeno=2)"))
+	if check := cellOf(t, conn, "SELECT rtreecheck('packed')"); check == "ok" {
 		t.Error("a row in the wrong leaf passes")
 	}
 }
@@ -177,7 +177,7 @@ func TestRTreeLivesOn(t *testing.T) {
 	rnd := rand.New(rand.NewPCG(5, 6))
 	rows := randomRows(rnd, 5000)
 	conn := newIndex(t)
-	must(t, fillRTree(conn, "packed", pack(rows[:4000])))
+	noError(t, fillRTree(conn, "packed", boxesOf(rows[:4000])))
 	alive := map[int64]rtreeRow{}
 	for _, r := range rows[:4000] {
 		alive[r.id] = r
@@ -186,20 +186,20 @@ func TestRTreeLivesOn(t *testing.T) {
 		r := rows[rnd.IntN(len(rows))]
 		switch i % 3 {
 		case 0:
-			must(t, run(conn, "DELETE FROM packed WHERE id=?", r.id))
+			noError(t, run(conn, "DELETE FROM packed WHERE id=?", r.id))
 			delete(alive, r.id)
 		case 1:
-			must(t, run(conn, "INSERT OR REPLACE INTO packed VALUES (?,?,?,?,?)", r.id, r.minX, r.maxX, r.minY, r.maxY))
+			noError(t, run(conn, "INSERT OR REPLACE INTO packed VALUES (?,?,?,?,?)", r.id, r.minX, r.maxX, r.minY, r.maxY))
 			alive[r.id] = r
 		default:
 			r.minX, r.maxX = r.minX+10, r.maxX+10
 			if _, ok := alive[r.id]; ok {
-				must(t, run(conn, "UPDATE packed SET minx=?, maxx=? WHERE id=?", r.minX, r.maxX, r.id))
+				noError(t, run(conn, "UPDATE packed SET minx=?, maxx=? WHERE id=?", r.minX, r.maxX, r.id))
 				alive[r.id] = r
 			}
 		}
 	}
-	if check := text(t, conn, "SELECT rtreecheck('packed')"); check != "ok" {
+	if check := cellOf(t, conn, "SELECT rtreecheck('packed')"); check != "ok" {
 		t.Error(check)
 	}
 	var want []int64
@@ -209,11 +209,11 @@ func TestRTreeLivesOn(t *testing.T) {
 		}
 	}
 	slices.Sort(want)
-	if got := ids(t, conn, "SELECT id FROM packed WHERE maxx>=0 AND minx<=5e5"); !slices.Equal(got, want) {
+	if got := idsOf(t, conn, "SELECT id FROM packed WHERE maxx>=0 AND minx<=5e5"); !slices.Equal(got, want) {
 		t.Errorf("%d rows, want %d", len(got), len(want))
 	}
-	must(t, run(conn, "DELETE FROM packed"))
-	if check := text(t, conn, "SELECT rtreecheck('packed')"); check != "ok" {
+	noError(t, run(conn, "DELETE FROM packed"))
+	if check := cellOf(t, conn, "SELECT rtreecheck('packed')"); check != "ok" {
 		t.Error(check)
 	}
 }
