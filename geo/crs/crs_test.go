@@ -153,7 +153,7 @@ func TestLookup(t *testing.T) {
 		"EPSG:2263": 2263, "2263": 2263, " epsg:2263\n": 2263, "urn:ogc:def:crs:EPSG::2263": 2263, "urn:ogc:def:crs:EPSG:9.8.1:2263": 2263,
 		"http://www.opengis.net/def/crs/EPSG/0/2263": 2263, "http://www.opengis.net/gml/srs/epsg.xml#2263": 2263,
 		"CRS84": 4326, "OGC:CRS84": 4326, "urn:ogc:def:crs:OGC:1.3:CRS84": 4326, "urn:ogc:def:crs:OGC::CRS84": 4326, "http://www.opengis.net/def/crs/OGC/1.3/CRS84": 4326,
-		"OGC:CRS83": 4269, "WGS84": 4326, "EPSG:4979": 4326, "900913": 3857, "ESRI:102100": 3857, "EPSG:3587": 3587,
+		"OGC:CRS83": 4269, "WGS84": 4326, "EPSG:4979": 4326, "900913": 3857, "ESRI:102100": 3857, "EPSG:3587": 3587, "EPSG:2263+6360": 2263,
 		wkt2263: 2263,
 	} {
 		s, err := Lookup(text)
@@ -362,6 +362,18 @@ func TestParseWKTOddities(t *testing.T) {
 	a, b := shift(-1, 52)
 	if c, d := table(-1, 52); a != c || b != d || math.Abs(a - -1.0015262258) > 1e-9 {
 		t.Errorf("the text's shift gives %.10f, %.10f, the table's %.10f, %.10f", a, b, c, d)
+	}
+	// Zeros on a datum that is known not to be WGS 84 are not believed.
+	for name, want := range map[string]string{"D_North_American_1927": "grid", "D_OSGB_1936": ""} {
+		el := map[string]string{"D_North_American_1927": "6378206.4,294.978698213898", "D_OSGB_1936": "6377563.396,299.3249646"}[name]
+		z, err := ParseWKT(`GEOGCS["x",DATUM["` + name + `",SPHEROID["y",` + el + `],TOWGS84[0,0,0,0,0,0,0]],PRIMEM["Greenwich",0],UNIT["degree",0.0174532925199433]]`)
+		if err != nil {
+			t.Fatal(err)
+		}
+		note, err := Shift(z, WGS84())
+		if want != "" && (err == nil || !strings.Contains(err.Error(), want)) || want == "" && !strings.Contains(note, "EPSG:1314") {
+			t.Errorf("%s with zeros: %q, %v", name, note, err)
+		}
 	}
 	if !strings.Contains(s.WKT(), "TOWGS84[446.448,") {
 		t.Errorf("TOWGS84 is lost: %s", s.WKT())

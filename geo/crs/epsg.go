@@ -101,6 +101,9 @@ func identify(s *System, claimed int) *System {
 				}
 			}
 		}
+		if _, err := FromEPSG(claimed); s.epsg == 0 && err != nil {
+			s.epsg = claimed // a code beyond the tables: its source is believed
+		}
 		return s
 	}
 	take := func(code int) bool {

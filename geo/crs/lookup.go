@@ -34,6 +34,7 @@ func Lookup(text string) (*System, error) {
 	case "CRS83", "NAD83":
 		return FromEPSG(4269)
 	}
+	last, _, _ = strings.Cut(last, "+") // "2263+6360": the heights are not ours
 	code, err := strconv.Atoi(last)
 	known := len(parts) == 1
 	for _, p := range parts {

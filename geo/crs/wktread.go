@@ -259,6 +259,9 @@ func readGeographic(n *node, shift *helmert) (*System, error) {
 		shift = &h
 	}
 	s.datum = findDatum(d, n, el, s.prime)
+	if shift != nil && shift.null() && s.datum.code != 0 {
+		shift = nil // many writers put zeros for "not known": the table knows better
+	}
 	if shift != nil && (s.datum.toWGS84 == nil || s.datum.toWGS84.arcsec != shift.arcsec) {
 		own := *s.datum
 		own.toWGS84, own.accuracyM, own.source, own.given = shift, 0, "", true
