@@ -4,6 +4,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"strings"
 )
 
 // datum is a geodetic datum: the ellipsoid and how it lies in the Earth.
@@ -151,14 +152,11 @@ func shifter(from, to *System) (func(lon, lat float64) (float64, float64), strin
 		case d.given:
 			how = append(how, fmt.Sprintf("%s to WGS 84 by the parameters in the layer's own text, which does not say how good they are", d.system))
 		default:
-			how = append(how, fmt.Sprintf("%s to WGS 84 by the parameters of %s, good to about %g m", d.system, d.source, d.accuracyM))
+			operation := d.source[strings.LastIndex(d.source, " ")+1:]
+			how = append(how, fmt.Sprintf("%s to WGS 84 by the seven parameters of %s, good to about %g m", d.system, operation, d.accuracyM))
 		}
 	}
-	note := fmt.Sprintf("%s coordinates are shifted to %s: %s", a.system, b.system, how[0])
-	if len(how) > 1 {
-		note += "; " + how[1]
-	}
-	return shift, note, nil
+	return shift, fmt.Sprintf("%s coordinates are shifted to %s (%s)", a.system, b.system, strings.Join(how, "; ")), nil
 }
 
 func needsGrid(bad, a, b *datum) error {
