@@ -2,25 +2,33 @@ package species
 
 import (
 	_ "embed"
+	"fmt"
 	"math"
 )
 
+// allometry.csv holds published equations of open-grown urban trees: crown
+// spread and height from trunk diameter, trunk diameter from years since
+// planting (PSW-GTR-253, the 365 sets of McPherson, van Doorn & Peper 2016; the
+// data set RDS-2016-0005 itself was not at hand, so each row names the public
+// transcription it was taken from). Two sets of that transcription are left
+// out, because their numbers are those of other species: the crown of Morus
+// alba and the age of Malus angustifolia.
+//
 //go:embed allometry.csv
 var allometryCSV string
 
-// equation is one published regression on one variable x, in the forms of
-// PSW-GTR-253: dbh in cm or age in years in, m or cm out.
+// equation is one regression on one variable x, in the forms of PSW-GTR-253:
+// trunk diameter in cm or years in, m or cm out.
 type equation struct {
+	name       string
 	form       string
 	a, b, c, d float64
-	min, max   float64 // range of x to which it was fitted
+	min, max   float64 // range of x in which it is used
 	region     string
-	source     string
 }
 
-// at evaluates the equation, x held to the fitted range: the polynomials turn
-// over beyond it.
-func (e equation) at(x float64) float64 {
+// at evaluates the equation, x held to its range.
+func (e *equation) at(x float64) float64 {
 	x = math.Min(math.Max(x, e.min), e.max)
 	switch e.form {
 	case "lin":
@@ -31,18 +39,79 @@ func (e equation) at(x float64) float64 {
 		return e.a + e.b*x + e.c*x*x + e.d*x*x*x
 	case "loglogw1":
 		// The printed table of forms has mse/2 inside the inner logarithm, for
-		// this form alone; outside, as in the other three, gives the published
-		// curves.
+		// this form alone. Outside, as in the other three, it is the correction
+		// for the bias of a logarithmic fit, and gives the published curves;
+		// the difference is 1 to 3 %.
 		return math.Exp(e.a + e.b*math.Log(math.Log(x+1)) + e.c/2)
+	case "loglogw2":
+		return math.Exp(e.a + e.b*math.Log(math.Log(x+1)) + math.Sqrt(x)*e.c/2)
 	}
 	panic("species: no such form of equation: " + e.form)
 }
 
-type equationKey struct{ name, predicts string }
+// hold narrows the range to where the curve can be believed: up to where it
+// turns over, or where, having flattened, it grows steeper than it began, which
+// is the mark of a cubic beyond its data. The ranges of application that the
+// report prints were not seen; this rule is ours.
+func (e *equation) hold() {
+	const step = 0.5
+	x := math.Max(e.min, step)
+	first := e.at(x+step) - e.at(x)
+	before, flattened := first, false
+	for ; x+step <= e.max; x += step {
+		rise := e.at(x+step) - e.at(x)
+		flattened = flattened || rise < before-1e-12
+		if rise <= 0 || flattened && rise > before && rise > first {
+			e.max = x
+			return
+		}
+		before = rise
+	}
+}
 
-var equations = map[equationKey]equation{}
+const (
+	crownM  = "crown_m"
+	heightM = "height_m"
+	dbhCM   = "dbh_cm"
+)
 
-func init() {
+// curve is what is used for a name: one equation, or the mean of several.
+type curve struct {
+	of []*equation
+	by string
+}
+
+func (c curve) at(x float64) float64 {
+	sum := 0.0
+	for _, e := range c.of {
+		sum += e.at(x)
+	}
+	return sum / float64(len(c.of))
+}
+
+// curves holds, by what they predict, the curves of species and genera (by
+// folded name), of leaf groups (by their word) and of the general tree ("").
+var curves = map[string]map[string]curve{crownM: {}, heightM: {}, dbhCM: {}}
+
+// loadCurves reads allometry.csv; the species table must have been read.
+func loadCurves() {
+	const report = "PSW-GTR-253 "
+	var groups []struct {
+		predicts, key, by string
+		of                []*equation
+	}
+	into := func(predicts, key, by string, e *equation) {
+		for i := range groups {
+			if g := &groups[i]; g.predicts == predicts && g.key == key {
+				g.of = append(g.of, e)
+				return
+			}
+		}
+		groups = append(groups, struct {
+			predicts, key, by string
+			of                []*equation
+		}{predicts, key, by, []*equation{e}})
+	}
 	for _, r := range mustTable("allometry.csv", allometryCSV, 12) {
 		n := make([]float64, 6)
 		for i, c := range r[4:10] {
@@ -50,65 +119,97 @@ func init() {
 				n[i] = mustNumber("allometry.csv", c)
 			}
 		}
-		equations[equationKey{fold(r[0]), r[1]}] = equation{
-			form: r[3], a: n[0], b: n[1], c: n[2], d: n[3], min: n[4], max: n[5],
-			region: r[10], source: r[11],
+		e := &equation{name: r[0], form: r[3], a: n[0], b: n[1], c: n[2], d: n[3], min: n[4], max: n[5], region: r[10]}
+		e.hold()
+		i, ok := byName[fold(r[0])]
+		if !ok {
+			panic("species: allometry.csv: not in species.csv: " + r[0])
 		}
+		s := list[i]
+		curves[r[1]][fold(s.Latin)] = curve{[]*equation{e}, report + e.region + ", " + s.Latin}
+		into(r[1], fold(s.Genus), "genus "+s.Genus, e)
+		into(r[1], s.Leaf.String(), s.Leaf.String()+" trees", e)
+		into(r[1], "", "all trees", e)
+	}
+	for _, g := range groups {
+		by := fmt.Sprintf("%s%s, %s (%s)", report, g.of[0].region, g.by, g.of[0].name)
+		if n := len(g.of); n > 1 {
+			by = fmt.Sprintf("%s%s (mean of %d species)", report, g.by, n)
+		}
+		curves[g.predicts][g.key] = curve{g.of, by}
 	}
 }
 
-// find returns the equation for the species, else for its genus, else for the
-// general tree, and words that say which.
-func (s Species) find(predicts string) (equation, string) {
-	if e, ok := equations[equationKey{fold(s.Latin), predicts}]; ok {
-		return e, "PSW-GTR-253 " + e.region + ", " + s.Latin
+// curve is the closest that is published: of the species, else its genus, else
+// its kind of leaf, else all trees.
+func (s Species) curve(predicts string) curve {
+	known := curves[predicts]
+	if s.Rank == OfSpecies {
+		if c, ok := known[fold(s.Latin)]; ok {
+			return c
+		}
 	}
-	e := equations[equationKey{"platanus acerifolia", predicts}]
-	return e, "PSW-GTR-253 " + e.region + ", Platanus acerifolia for want of better"
+	if s.Rank != General {
+		if c, ok := known[fold(s.Genus)]; ok {
+			return c
+		}
+		if c, ok := known[s.Leaf.String()]; ok {
+			return c
+		}
+	}
+	return known[""]
 }
 
 // CrownM is the crown spread, m, that goes with a trunk diameter at breast
-// height in cm, and the words for how it was found.
+// height in cm, and the words for how it was found, such as "PSW-GTR-253
+// PacfNW, Acer rubrum". Beyond the range of the equation the value at its end
+// is given.
 func (s Species) CrownM(dbhCm float64) (m float64, by string) {
-	e, by := s.find("crown_m")
-	return e.at(dbhCm), by
+	c := s.curve(crownM)
+	return c.at(dbhCm), c.by
 }
 
 // HeightM is the tree height, m, that goes with a trunk diameter at breast
 // height in cm, and the words for how it was found.
 func (s Species) HeightM(dbhCm float64) (m float64, by string) {
-	e, by := s.find("height_m")
-	return e.at(dbhCm), by
+	c := s.curve(heightM)
+	return c.at(dbhCm), c.by
 }
 
 // DBHFromAge is the trunk diameter, cm, of a tree so many years after it was
-// planted, and the words for how it was found.
+// planted, never below 0, and the words for how it was found. Beyond the range
+// of the equation the value at its end is given.
 func (s Species) DBHFromAge(years float64) (cm float64, by string) {
-	e, by := s.find("dbh_cm")
-	return e.at(years), by
+	c := s.curve(dbhCM)
+	return math.Max(0, c.at(years)), c.by
 }
 
-// AgeFromDBH is the inverse of DBHFromAge: years since planting, held to the
-// fitted range.
+// oldestYr ends the search of AgeFromDBH.
+const oldestYr = 200
+
+// AgeFromDBH is the inverse of DBHFromAge: years since planting, 0 for a trunk
+// thinner than at planting; for one thicker than the equation reaches, the
+// years at which it ends.
 func (s Species) AgeFromDBH(dbhCm float64) (years float64, by string) {
-	e, by := s.find("dbh_cm")
-	lo, hi := e.min, e.max
+	c := s.curve(dbhCM)
+	lo, hi := 0.0, float64(oldestYr)
 	for range 60 {
-		if mid := (lo + hi) / 2; e.at(mid) < dbhCm {
+		if mid := (lo + hi) / 2; c.at(mid) < dbhCm && c.at(mid) < c.at(oldestYr) {
 			lo = mid
 		} else {
 			hi = mid
 		}
 	}
-	return (lo + hi) / 2, by
+	return hi, c.by
 }
 
 // GrowDBH is the trunk diameter, cm, that a tree of dbhCm has after so many
-// years more: it keeps its distance from the curve of DBHFromAge and never
-// shrinks.
+// years more, and the words for how it was found. It follows the curve of
+// DBHFromAge from where the tree now stands on it, and never shrinks; a tree
+// beyond the end of its curve keeps its size.
 func (s Species) GrowDBH(dbhCm, years float64) (cm float64, by string) {
 	age, by := s.AgeFromDBH(dbhCm)
 	now, _ := s.DBHFromAge(age)
-	then, _ := s.DBHFromAge(age + years)
+	then, _ := s.DBHFromAge(age + math.Max(0, years))
 	return dbhCm + math.Max(0, then-now), by
 }

@@ -27,6 +27,11 @@ var (
 )
 
 func init() {
+	loadSpecies()
+	loadCurves()
+}
+
+func loadSpecies() {
 	for _, r := range mustTable("species.csv", speciesCSV, 6) {
 		h, c := mustNumber("species.csv", r[3]), mustNumber("species.csv", r[4])
 		s := Species{
