@@ -23,16 +23,14 @@ const (
 	krovakMethod
 )
 
-// methodRow is what the forms of well-known text call a method and its
-// parameters. reachDeg is how far from the origin, in degrees of longitude
+// methodRow is what the dialects of WKT1 call a method and its parameters when
+// we write them (choose, in wktread.go, knows all that are read). reachDeg is how far from the origin, in degrees of longitude
 // and of latitude, its maps are drawn.
 type methodRow struct {
 	key   string // in projected.csv
 	plain string
 	ogc   string // PROJECTION of OGC WKT1 as GDAL spells it
 	esri  string // PROJECTION of an ESRI .prj
-	wkt2  string // METHOD of WKT2
-	alt   []string
 	ogcP  []wktParam
 	esriP []wktParam
 
@@ -95,78 +93,72 @@ func with(p []wktParam, q ...wktParam) []wktParam { return append(p[:len(p):len(
 
 var methods = [...]methodRow{
 	tmMethod: {
-		key: "tm", plain: "transverse Mercator", ogc: "Transverse_Mercator", esri: "Transverse_Mercator", wkt2: "Transverse Mercator",
-		alt:      []string{"Gauss_Kruger", "Transverse_Mercator_Complex", "Gauss Kruger"},
+		key: "tm", plain: "transverse Mercator", ogc: "Transverse_Mercator", esri: "Transverse_Mercator",
 		ogcP:     append([]wktParam{pLat0("latitude_of_origin"), pLon0("central_meridian"), pK0("scale_factor")}, ogcFalse...),
 		esriP:    with(esriFalse, pLon0("Central_Meridian"), pK0("Scale_Factor"), pLat0("Latitude_Of_Origin")),
 		reachDeg: 20,
 	},
 	lcc1Method: {
-		key: "lcc1", plain: "Lambert conformal conic with one parallel", ogc: "Lambert_Conformal_Conic_1SP", esri: "Lambert_Conformal_Conic", wkt2: "Lambert Conic Conformal (1SP)",
+		key: "lcc1", plain: "Lambert conformal conic with one parallel", ogc: "Lambert_Conformal_Conic_1SP", esri: "Lambert_Conformal_Conic",
 		ogcP:     append([]wktParam{pLat0("latitude_of_origin"), pLon0("central_meridian"), pK0("scale_factor")}, ogcFalse...),
 		esriP:    with(esriFalse, pLon0("Central_Meridian"), pLat0("Standard_Parallel_1"), pK0("Scale_Factor"), pLat0("Latitude_Of_Origin")),
 		reachDeg: 60,
 	},
 	lcc2Method: {
-		key: "lcc2", plain: "Lambert conformal conic with two parallels", ogc: "Lambert_Conformal_Conic_2SP", esri: "Lambert_Conformal_Conic", wkt2: "Lambert Conic Conformal (2SP)",
+		key: "lcc2", plain: "Lambert conformal conic with two parallels", ogc: "Lambert_Conformal_Conic_2SP", esri: "Lambert_Conformal_Conic",
 		ogcP:     append([]wktParam{pLat0("latitude_of_origin"), pLon0("central_meridian"), pLat1("standard_parallel_1"), pLat2("standard_parallel_2")}, ogcFalse...),
 		esriP:    with(esriFalse, pLon0("Central_Meridian"), pLat1("Standard_Parallel_1"), pLat2("Standard_Parallel_2"), pLat0("Latitude_Of_Origin")),
 		reachDeg: 90,
 	},
 	albersMethod: {
-		key: "albers", plain: "Albers equal-area conic", ogc: "Albers_Conic_Equal_Area", esri: "Albers", wkt2: "Albers Equal Area",
+		key: "albers", plain: "Albers equal-area conic", ogc: "Albers_Conic_Equal_Area", esri: "Albers",
 		ogcP:     append([]wktParam{pLat0("latitude_of_center"), pLon0("longitude_of_center"), pLat1("standard_parallel_1"), pLat2("standard_parallel_2")}, ogcFalse...),
 		esriP:    with(esriFalse, pLon0("Central_Meridian"), pLat1("Standard_Parallel_1"), pLat2("Standard_Parallel_2"), pLat0("Latitude_Of_Origin")),
 		reachDeg: 90,
 	},
 	laeaMethod: {
-		key: "laea", plain: "Lambert azimuthal equal-area", ogc: "Lambert_Azimuthal_Equal_Area", esri: "Lambert_Azimuthal_Equal_Area", wkt2: "Lambert Azimuthal Equal Area",
+		key: "laea", plain: "Lambert azimuthal equal-area", ogc: "Lambert_Azimuthal_Equal_Area", esri: "Lambert_Azimuthal_Equal_Area",
 		ogcP:     append([]wktParam{pLat0("latitude_of_center"), pLon0("longitude_of_center")}, ogcFalse...),
 		esriP:    with(esriFalse, pLon0("Central_Meridian"), pLat0("Latitude_Of_Origin")),
 		reachDeg: 90,
 	},
 	merc1Method: {
-		key: "merc1", plain: "Mercator", ogc: "Mercator_1SP", esri: "Mercator", wkt2: "Mercator (variant A)",
-		alt:      []string{"Mercator"},
+		key: "merc1", plain: "Mercator", ogc: "Mercator_1SP", esri: "Mercator",
 		ogcP:     append([]wktParam{pLon0("central_meridian"), pK0("scale_factor")}, ogcFalse...),
 		reachDeg: 360,
 	},
 	merc2Method: {
-		key: "merc2", plain: "Mercator with a standard parallel", ogc: "Mercator_2SP", esri: "Mercator", wkt2: "Mercator (variant B)",
+		key: "merc2", plain: "Mercator with a standard parallel", ogc: "Mercator_2SP", esri: "Mercator",
 		ogcP:     append([]wktParam{pLat1("standard_parallel_1"), pLon0("central_meridian")}, ogcFalse...),
 		esriP:    with(esriFalse, pLon0("Central_Meridian"), pLat1("Standard_Parallel_1")),
 		reachDeg: 360,
 	},
 	webMercMethod: {
-		key: "webmerc", plain: "Web Mercator", ogc: "Mercator_1SP", esri: "Mercator_Auxiliary_Sphere", wkt2: "Popular Visualisation Pseudo Mercator",
-		alt:      []string{"Popular_Visualisation_Pseudo_Mercator"},
+		key: "webmerc", plain: "Web Mercator", ogc: "Mercator_1SP", esri: "Mercator_Auxiliary_Sphere",
 		ogcP:     append([]wktParam{pLon0("central_meridian"), fixed("scale_factor", scaleParam, 1)}, ogcFalse...),
 		esriP:    with(esriFalse, pLon0("Central_Meridian"), fixed("Standard_Parallel_1", angleParam, 0), fixed("Auxiliary_Sphere_Type", scaleParam, 0)),
 		reachDeg: 360,
 	},
 	stereoMethod: {
-		key: "stereo", plain: "oblique stereographic", ogc: "Oblique_Stereographic", esri: "Double_Stereographic", wkt2: "Oblique Stereographic",
-		alt:      []string{"Double Stereographic"},
+		key: "stereo", plain: "oblique stereographic", ogc: "Oblique_Stereographic", esri: "Double_Stereographic",
 		ogcP:     append([]wktParam{pLat0("latitude_of_origin"), pLon0("central_meridian"), pK0("scale_factor")}, ogcFalse...),
 		esriP:    with(esriFalse, pLon0("Central_Meridian"), pK0("Scale_Factor"), pLat0("Latitude_Of_Origin")),
 		reachDeg: 30,
 	},
 	hotineAMethod: {
-		key: "hotineA", plain: "Hotine oblique Mercator (variant A)", ogc: "Hotine_Oblique_Mercator", esri: "Hotine_Oblique_Mercator_Azimuth_Natural_Origin", wkt2: "Hotine Oblique Mercator (variant A)",
-		alt:      []string{"Rectified_Skew_Orthomorphic_Natural_Origin"},
+		key: "hotineA", plain: "Hotine oblique Mercator (variant A)", ogc: "Hotine_Oblique_Mercator", esri: "Hotine_Oblique_Mercator_Azimuth_Natural_Origin",
 		ogcP:     append([]wktParam{pLat0("latitude_of_center"), pLon0("longitude_of_center"), pAzim("azimuth"), pRect("rectified_grid_angle"), pK0("scale_factor")}, ogcFalse...),
 		esriP:    with(esriFalse, pK0("Scale_Factor"), pAzim("Azimuth"), pLon0("Longitude_Of_Center"), pLat0("Latitude_Of_Center")),
 		reachDeg: 30,
 	},
 	hotineBMethod: {
-		key: "hotineB", plain: "Hotine oblique Mercator (variant B)", ogc: "Hotine_Oblique_Mercator_Azimuth_Center", esri: "Hotine_Oblique_Mercator_Azimuth_Center", wkt2: "Hotine Oblique Mercator (variant B)",
-		alt:      []string{"Oblique_Mercator", "Rectified_Skew_Orthomorphic_Center", "Swiss_Oblique_Cylindrical", "Swiss_Oblique_Mercator"},
+		key: "hotineB", plain: "Hotine oblique Mercator (variant B)", ogc: "Hotine_Oblique_Mercator_Azimuth_Center", esri: "Hotine_Oblique_Mercator_Azimuth_Center",
 		ogcP:     append([]wktParam{pLat0("latitude_of_center"), pLon0("longitude_of_center"), pAzim("azimuth"), pRect("rectified_grid_angle"), pK0("scale_factor")}, ogcFalse...),
 		esriP:    with(esriFalse, pK0("Scale_Factor"), pAzim("Azimuth"), pLon0("Longitude_Of_Center"), pLat0("Latitude_Of_Center")),
 		reachDeg: 30,
 	},
 	krovakMethod: {
-		key: "krovak", plain: "Krovak, east and north", ogc: "Krovak", esri: "Krovak", wkt2: "Krovak (North Orientated)",
+		key: "krovak", plain: "Krovak, east and north", ogc: "Krovak", esri: "Krovak",
 		ogcP: append([]wktParam{pLat0("latitude_of_center"), pLon0("longitude_of_center"), pAzim("azimuth"), pLat1("pseudo_standard_parallel_1"), pK0("scale_factor")}, ogcFalse...),
 		esriP: with(esriFalse, pLat1("Pseudo_Standard_Parallel_1"), pK0("Scale_Factor"), pAzim("Azimuth"), pLon0("Longitude_Of_Center"), pLat0("Latitude_Of_Center"),
 			fixed("X_Scale", scaleParam, -1), fixed("Y_Scale", scaleParam, 1), fixed("XY_Plane_Rotation", angleParam, 90)),

@@ -83,13 +83,14 @@ func readBound(n *node, depth int) (*System, error) {
 		if shift, err = readTransformation(t); err != nil {
 			return nil, err
 		}
-		if target := n.child("TARGETCRS"); shift != nil && (target == nil || !strings.Contains(strings.ToUpper(fmt.Sprint(target.deepName())), "WGS")) {
+		if target := n.child("TARGETCRS"); shift != nil && (target == nil || !strings.Contains(strings.ToUpper(target.deepName()), "WGS")) {
 			shift = nil // a shift to another datum tells us nothing we can use
 		}
 	}
 	return readSystem(src.args[0].node, shift, depth+1)
 }
 
+// deepName returns the name of the item inside.
 func (n *node) deepName() string {
 	if len(n.args) > 0 && n.args[0].node != nil {
 		return n.args[0].node.name()
@@ -167,8 +168,8 @@ func readUnit(n *node, known []unit) (unit, error) {
 	return snap(known, n.name(), size), nil
 }
 
-// primes are the meridians whose longitude WKT1 writers give now in degrees,
-// now in the unit of the system.
+// knownPrime returns the meridian of the table that the text means: WKT1 writers
+// give its longitude now in degrees, now in the unit of the system.
 func knownPrime(name string, v float64, angle unit) (meridian, bool) {
 	for _, g := range geographics().list {
 		p := g.prime
