@@ -19,6 +19,10 @@ func Exposure(byBearing, targetW *[Bearings]float64) float64 {
 // (common practice, no source); that is not counted.
 func FallM(heightM float64) float64 { return within(heightM, 0, 110) }
 
+// SizeWeight returns how much harm a falling tree of a DBH can do against a large
+// one: DBH over 60 cm, at most 1 (setting, no source: a thicker stem does more).
+func SizeWeight(dbhM float64) float64 { return within(dbhM/0.6, 0, 1) }
+
 // TargetClass is a class of things under trees and its weight.
 type TargetClass struct {
 	Name   string

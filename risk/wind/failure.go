@@ -327,6 +327,7 @@ type Result struct {
 	AnyWay      bool
 	ByBearing   [Bearings]float64 // probability of each way, given that it falls; sums to 1
 	FailYr      float64           // yearly probability that the base fails
+	FailSoundYr float64           // that of the same tree, were its collar known to be sound
 	UprootYr    float64           // the roots give way, whatever the collar would do
 	CollarYr    float64           // the collar breaks, whatever the roots would do
 	Decides     string            // "anchorage" or "collar section", the likelier of the two
@@ -389,29 +390,30 @@ func (c Climate) Fail(t Tree, girdledP float64, g *Girdling) Result {
 	var (
 		r             Result
 		total, posted float64
-		broken        [2][gustSteps + 1]float64
+		broken, sound [2][gustSteps + 1]float64 // collar as known, collar sound
 	)
 	for i, z := range zAt {
 		stood := 1.0 // probability that the collar stood until now
 		for s := range states[:count] {
 			if st := &states[s]; s == 0 || st.season != states[s-1].season {
 				shift := st.logK - logStem - loadShift*z
-				stood *= c.ready.collar(&broken[st.season], &survives[st.season], shift, st.n, girdledP, g)
+				stood *= c.ready.collar(&broken[st.season], &sound[st.season], &survives[st.season], shift, st.n, girdledP, g)
 			}
 		}
 		var byBearing [Bearings]float64
-		var falls, uprooted, collar float64
+		var falls, fallsSound, uprooted, collar float64
 		for s := range states[:count] {
 			st := &states[s]
 			stronger := anchorAlone * z / st.n * c.ready.perLog
-			table := &broken[st.season]
+			table, soundTable := &broken[st.season], &sound[st.season]
 			collar += st.w * table[gustSteps]
 			for b := range byBearing {
 				x := uproots[s][b] + stronger
 				up := c.ready.above(x)
-				f := st.w * toward[b] * (up + brokenBy(table, x))
+				f := st.w * toward[b] * (up + c.ready.brokenBy(table, x, up))
 				byBearing[b] += f
 				falls += f
+				fallsSound += st.w * toward[b] * (up + c.ready.brokenBy(soundTable, x, up))
 				uprooted += st.w * toward[b] * up
 			}
 		}
@@ -421,6 +423,7 @@ func (c Climate) Fail(t Tree, girdledP float64, g *Girdling) Result {
 		}
 		posted += w
 		total += w * falls
+		r.FailSoundYr += w * fallsSound
 		r.UprootYr += w * uprooted
 		r.CollarYr += w * collar
 		for b, f := range byBearing {
@@ -428,9 +431,10 @@ func (c Climate) Fail(t Tree, girdledP float64, g *Girdling) Result {
 		}
 	}
 	if posted > 0 {
-		total, r.UprootYr, r.CollarYr = total/posted, r.UprootYr/posted, r.CollarYr/posted
+		total, r.FailSoundYr = total/posted, r.FailSoundYr/posted
+		r.UprootYr, r.CollarYr = r.UprootYr/posted, r.CollarYr/posted
 	}
-	r.FailYr = within(total, 0, 1)
+	r.FailYr, r.FailSoundYr = within(total, 0, 1), within(r.FailSoundYr, 0, 1)
 	r.UprootYr, r.CollarYr = within(r.UprootYr, 0, 1), within(r.CollarYr, 0, 1)
 	r.Decides = Anchorage
 	if r.CollarYr > r.UprootYr {
@@ -503,9 +507,10 @@ func (t *gusts) survives(p *[gustSteps + 1]float64, share, years float64) {
 }
 
 // collar fills table[j] with the yearly probability that the strongest gust is
-// below v[j] and breaks the collar. It returns the probability that a sound
+// below v[j] and breaks the collar, and soundTable[j] with that of a sound collar. It
+// returns the probability that a sound
 // collar came through the years stood.
-func (t *gusts) collar(table, survives *[gustSteps + 1]float64, shift, n, girdledP float64, g *Girdling) (stood float64) {
+func (t *gusts) collar(table, soundTable, survives *[gustSteps + 1]float64, shift, n, girdledP float64, g *Girdling) (stood float64) {
 	// Chance that the sound collar breaks at v[j], as known now: that before the
 	// years stood, each strength weighed by its chance to come through.
 	var sound [allSteps + 1]float64
@@ -514,7 +519,7 @@ func (t *gusts) collar(table, survives *[gustSteps + 1]float64, shift, n, girdle
 		need = min(allSteps, gustSteps+1+int(g.most/n*t.perLog))
 	}
 	if shift+n*t.logV[gustSteps]+g.most < -8*collarGiven {
-		*table = [gustSteps + 1]float64{}
+		*table, *soundTable = [gustSteps + 1]float64{}, [gustSteps + 1]float64{}
 		return 1
 	}
 	var last, sum float64
@@ -533,15 +538,15 @@ func (t *gusts) collar(table, survives *[gustSteps + 1]float64, shift, n, girdle
 		sound[j], last = sum, f
 	}
 	stood = sum + 1 - last
-	if stood < 1e-300 {
-		// It cannot have stood: the record is not believed.
+	if stood < 1e-9 {
+		// It can hardly have stood: the record, or its size, is not believed.
 		for j := range need + 1 {
 			sound[j] = normal((shift + n*t.logV[j]) / collarGiven)
 		}
-		stood = 1e-300
+		stood = 1e-9
 	} else {
 		for j := range need + 1 {
-			sound[j] /= stood
+			sound[j] = math.Min(sound[j]/stood, 1)
 		}
 	}
 	var breaks [gustSteps + 1]float64
@@ -569,17 +574,25 @@ func (t *gusts) collar(table, survives *[gustSteps + 1]float64, shift, n, girdle
 			}
 		}
 	}
+	t.overGusts(soundTable, (*[gustSteps + 1]float64)(sound[:]))
+	t.overGusts(table, &breaks)
+	return stood
+}
+
+// overGusts sums the chance of breaking at v[j] over the strongest gust of a year.
+func (t *gusts) overGusts(table, breaks *[gustSteps + 1]float64) {
 	total := breaks[0] * t.below
 	table[0] = total
 	for j := 1; j <= gustSteps; j++ {
 		total += (breaks[j-1] + breaks[j]) / 2 * t.mass[j]
 		table[j] = total
 	}
-	return stood
 }
 
-// brokenBy looks up the table that collar filled, at x steps of the grid.
-func brokenBy(table *[gustSteps + 1]float64, x float64) float64 {
+// brokenBy looks up the table that collar filled, at x steps of the grid, where
+// the gust is exceeded with probability above. Within a step it grows with the
+// probability of the gust.
+func (t *gusts) brokenBy(table *[gustSteps + 1]float64, x, above float64) float64 {
 	if !(x < gustSteps) {
 		return table[gustSteps]
 	}
@@ -587,7 +600,11 @@ func brokenBy(table *[gustSteps + 1]float64, x float64) float64 {
 		return 0
 	}
 	i := int(x)
-	return table[i] + (x-float64(i))*(table[i+1]-table[i])
+	from, to := t.exceed[i*finer], t.exceed[(i+1)*finer]
+	if !(from > to) {
+		return table[i]
+	}
+	return table[i] + (from-above)/(from-to)*(table[i+1]-table[i])
 }
 
 // ways turns the sums by bearing into probabilities and names the likeliest.

@@ -59,6 +59,17 @@ func TestFailAgreesWithScipy(t *testing.T) {
 	}
 }
 
+// The probability of girdling mixes two trees: linear between sound and girdled.
+func TestGirdlingMixesSoundAndGirdled(t *testing.T) {
+	rng := rand.New(rand.NewPCG(21, 22))
+	for range 100 {
+		tree, c, p := randomTree(rng), randomClimate(rng), rng.Float64()
+		r, sound, girdled := c.Fail(tree, p, nil), c.Fail(tree, 0, nil), c.Fail(tree, 1, nil)
+		near(t, "sound", r.FailSoundYr, sound.FailYr, 1e-9)
+		near(t, "mixture", r.FailYr, (1-p)*sound.FailYr+p*girdled.FailYr, 1e-9)
+	}
+}
+
 // What must hold of any tree, also of nonsense.
 func checkResult(t *testing.T, r Result) {
 	t.Helper()
@@ -70,12 +81,15 @@ func checkResult(t *testing.T, r Result) {
 	if r.GustGirdledMS > r.GustSoundMS*1.001 || r.GustMS > r.GustSoundMS*1.001 || r.GustMS < r.GustGirdledMS*0.999 {
 		t.Errorf("gusts out of order: sound %v, as known %v, girdled %v", r.GustSoundMS, r.GustMS, r.GustGirdledMS)
 	}
-	for _, p := range []float64{r.FailYr, r.UprootYr, r.CollarYr} {
+	if r.FailSoundYr > r.FailYr*(1+1e-9)+1e-12 {
+		t.Errorf("girdled perhaps, it fails with %v, sound with %v", r.FailYr, r.FailSoundYr)
+	}
+	for _, p := range []float64{r.FailYr, r.FailSoundYr, r.UprootYr, r.CollarYr} {
 		if !(p >= 0 && p <= 1) {
 			t.Errorf("probability %v is out of range in %+v", p, r)
 		}
 	}
-	if most := math.Max(r.UprootYr, r.CollarYr); r.FailYr < most*(1-1e-9)-1e-12 && r.FailYr < most-2e-3*most {
+	if most := math.Max(r.UprootYr, r.CollarYr); r.FailYr < most*(1-1e-4)-1e-12 {
 		t.Errorf("fails with %v, less than one of roots %v and collar %v alone", r.FailYr, r.UprootYr, r.CollarYr)
 	}
 	if r.FailYr > r.UprootYr+r.CollarYr+1e-9 {

@@ -119,13 +119,8 @@ func WoodOf(latin string, k Kind) Wood {
 // knots: 0.85, from memory (used in forest models for conifers).
 const knotFactor = 0.85
 
-// clearSpread is the coefficient of variation of the modulus of rupture of green
-// clear wood: 16 % (ASTM D2555 table as transcribed: baldcypress 1,062 of 6,640
-// psi, eastern hemlock 1,027 of 6,420). It is a floor for stemSpread.
-const clearSpread = 0.16
-
 // stemSpread is the standard deviation of ln(strength) of a whole stem of known
-// species: 0.33. Shade-tree maples pulled to failure of the stem scattered by
+// species: 0.33, twice that of small clear specimens (16 %, ASTM D2555). Shade-tree maples pulled to failure of the stem scattered by
 // 19.1 MPa about 58.8 MPa at DBH 0.45 m (Kane and Clouston 2008, AUF 34(2):105,
 // table 4, regression on DBH, n = 11; our reading of the printed estimates).
 const stemSpread = 0.33

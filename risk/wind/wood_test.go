@@ -93,6 +93,7 @@ func TestWoodOfFindsSpeciesGenusKind(t *testing.T) {
 
 // Whole stems scatter more than clear wood, never less.
 func TestStemSpread(t *testing.T) {
+	const clearSpread = 0.16
 	if !(stemSpread > clearSpread) {
 		t.Error("whole stems cannot scatter less than small clear specimens")
 	}

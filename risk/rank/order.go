@@ -1,0 +1,43 @@
+package rank
+
+import (
+	"cmp"
+	"slices"
+)
+
+// Job is one collar to look at.
+type Job struct {
+	ID            string
+	Street        string
+	EastM, NorthM float64 // in the run's local plane
+
+	HarmYr    float64 // expected harm a year as things stand
+	AvertedYr float64 // harm a year that looking and acting averts, on average
+	HoursH    float64 // crew hours on site, travel not counted
+}
+
+// minHours keeps a job that claims to take no time from coming first for that.
+const minHours = 0.1
+
+func (j Job) hours() float64 { return max(nonNegative(j.HoursH), minHours) }
+
+// Worth returns the harm a year that one crew hour on site averts.
+func (j Job) Worth() float64 { return nonNegative(j.AvertedYr) / j.hours() }
+
+// Order sorts jobs by the harm that an hour averts, the most first; then by
+// expected harm, then by ID, so that the order does not hang on how they came.
+// NaN counts as 0.
+func Order(jobs []Job) { slices.SortFunc(jobs, before) }
+
+func before(a, b Job) int {
+	return cmp.Or(
+		cmp.Compare(b.Worth(), a.Worth()),
+		cmp.Compare(nonNegative(b.HarmYr), nonNegative(a.HarmYr)),
+		cmp.Compare(a.ID, b.ID),
+		// The same ID twice is the caller's fault, but no reason to waver.
+		cmp.Compare(a.EastM, b.EastM),
+		cmp.Compare(a.NorthM, b.NorthM),
+		cmp.Compare(a.Street, b.Street),
+		cmp.Compare(a.HoursH, b.HoursH),
+	)
+}
