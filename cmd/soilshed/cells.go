@@ -465,16 +465,20 @@ func readYear(s string, thisYear int) (year int, how howDated, ok bool) {
 		return 0, 0, false
 	}
 	r := runs[:count]
-	var four []run
+	var four [2]run // the first runs of four digits
+	fours := 0
 	for _, q := range r {
 		if q.n == 4 {
-			four = append(four, q)
+			if fours < len(four) {
+				four[fours] = q
+			}
+			fours++
 		}
 	}
 	switch {
-	case len(four) == 2 && count == 2 && four[1].v >= four[0].v: // 2010-2015
+	case fours == 2 && count == 2 && four[1].v >= four[0].v: // 2010-2015
 		return (four[0].v + four[1].v) / 2, datedMiddle, true
-	case len(four) >= 1:
+	case fours >= 1:
 		q := four[0]
 		end := q.at + q.n
 		if strings.HasPrefix(s[end:], "s") || strings.HasPrefix(s[end:], "'s") { // 1990s

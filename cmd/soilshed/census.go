@@ -70,7 +70,7 @@ var reasonWords = [reasons]string{
 	tookGenus:       "with the genus put before the epithet",
 	tookGirth:       "of which the girth over pi is taken as DBH",
 	tookPercent:     "over 1 and read as percent",
-	tookParts:       "from the shares of sand, silt and clay",
+	tookParts:       "used with the other shares to find the texture class",
 	tookMean:        "averaged with the first diameter",
 	madeUnique:      "with a number that an earlier record has, made unique by ~2, ~3, ...",
 	madeNumber:      "without a number: # and the place in the file is used",

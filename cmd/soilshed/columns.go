@@ -145,6 +145,11 @@ func findUnit(q quantity, word string) (unit, bool) {
 			return u, true
 		}
 	}
+	if q == ofLength && strings.HasPrefix(word, "girth") && len(word) > len("girth") {
+		if u, err := layer.ParseUnit(word); err == nil && u.Girth { // a diameter by its circumference
+			return unit{name: u.Name, per: u.Size}, true
+		}
+	}
 	return unit{}, false
 }
 
@@ -154,7 +159,10 @@ func unitNames(q quantity) string {
 	for _, u := range unitsOf[q] {
 		names = append(names, u.name)
 	}
-	if q == ofScale {
+	switch q {
+	case ofLength:
+		names = append(names, "girth-cm and the like for a circumference")
+	case ofScale:
 		names = []string{"%", "WORST..BEST such as 1..5 or 5..1"}
 	}
 	return strings.Join(names, ", ")
@@ -195,7 +203,7 @@ var inventory = [inventoryFields]mapping{
 		columns: words("genus genusname genuslatin gattung genre genero geslacht subgenus")},
 	inDBH: {name: "dbh", doc: "stem diameter at breast height, 1.3 to 1.4 m above ground (several stems in one cell are joined by the root of the sum of squares)",
 		of: ofLength, unit: "cm", us: "in", perBase: 100, low: 0.05, high: 500, zeroIsGap: true,
-		columns: words("dbh diameteratbreastheight diameterbreastheight diameterbreast breastheightdiameter dbhcurrent currentdbh curdbh dbhactual dbhtotal dbhtot totaldbh dbhsize dbhest estdbh dbhrange dbhclass trunkdiameter trunkdiam trunkdia trunkdbh stemdiameter stemdiam stammdurchmesser stammdm brusthoehendurchmesser bhd diam dia diameter diametre diametro diamtronc diametroalturapecho stdurchm actualtrunk trunkwidth trunk caliper calipersize")},
+		columns: words("dbh diameteratbreastheight diameterbreastheight diameterbreast breastheightdiameter dbhcurrent currentdbh curdbh dbhactual dbhtotal dbhtot totaldbh dbhsize dbhest estdbh dbhrange dbhclass trunkdiameter trunkdiam trunkdia trunkdbh stemdiameter stemdiam stammdurchmesser stammdm brusthoehendurchmesser bhd diam dia diameter diametre diametro diamtronc diametroalturapecho stdurchm actualtrunk trunkwidth caliper calipersize")},
 	inStems: {name: "stems", doc: "diameters of the further stems, as a list; joined with dbh by the root of the sum of squares",
 		of: ofLength, unit: "cm", us: "in", perBase: 100, low: 0.05, high: 500, zeroIsGap: true,
 		columns: words("dbhx otherdbh otherstems furtherstems additionaldbh dbhadditional multistemdbh dbhother")},
@@ -207,7 +215,7 @@ var inventory = [inventoryFields]mapping{
 		columns: words("height theight totalheight treeheight heighttotal htotal heighttree ht treeht baumhoehe hoehe hohe hauteur hauteurm altura alturaarbol alturatot hoogte boomhoogte altezza heightrange heightclass canopyheight")},
 	inCrown: {name: "crown", doc: "crown spread: the diameter of the crown",
 		of: ofLength, unit: "m", us: "ft", perBase: 1, low: 0.1, high: 60, zeroIsGap: true,
-		columns: words("crownspread crownwidth crowndiameter crowndiam crowndia crown canopyspread canopywidth canopydiameter canopydiam spread crownwidth1 crownwidthns crownns spreadns spreadns1 treespread avgcrownwidth averagecrownspread avgcrown cdia dripline kronendurchmesser kronedurch krdurchm kronedm krone kronenbreite diametrecouronne copa diametrocopa kroondiameter breadth width")},
+		columns: words("crownspread crownwidth crowndiameter crowndiam crowndia crown canopyspread canopywidth canopydiameter canopydiam spread crownwidth1 crownwidthns crownns spreadns spreadns1 treespread avgcrownwidth averagecrownspread avgcrown cdia dripline kronendurchmesser kronedurch krdurchm kronedm krone kronenbreite diametrecouronne copa diametrocopa kroondiameter")},
 	inCrown2: {name: "crown2", doc: "second crown diameter, across the first; the mean of the two is taken",
 		of: ofLength, unit: "m", us: "ft", perBase: 1, low: 0.1, high: 60, zeroIsGap: true,
 		columns: words("crownwidth2 crownspread2 crownwidthew crownew spreadew crowndiameter2 canopywidth2")},
@@ -221,9 +229,9 @@ var inventory = [inventoryFields]mapping{
 	inAlive: {name: "alive", doc: "live or dead (a column called after death is read the other way round)",
 		columns: words("livetree alive live livedead livingordead treealive isalive dead isdead deadtree standingdead mortality")},
 	inCondition: {name: "condition", doc: "condition in words (excellent, good, fair, poor, dead), or a number whose order is stated",
-		of: ofScale, columns: words("condition treecondition cond treecond conditionrating conditionclass condrating conditionpercent conditionpct overallcondition conditiond healthcondition health treehealth healthrating vigor vigour crownvigor crownvigour vitality vitalitaet vitalitat zustand zustandsstufe etatsanitaire etat conditie estado estadosanitario")},
+		of: ofScale, columns: words("condition treecondition cond treecond conditionrating conditionclass condrating conditionpercent conditionpct overallcondition conditiond healthcondition health treehealth healthrating vigor vigour crownvigor crownvigour vitality vitalitaet vitalitat zustand zustandsstufe etatsanitaire conditie estadosanitario")},
 	inStock: {name: "stock", doc: "how it was grown: container, fabric or air-pruned container, field-grown or balled, bare root",
-		columns: words("stock stocktype nurserystock nurserystocktype plantstock planttype plantedas productiontype growntype grownas rootpackage roottype rootstock containertype nurserytype")},
+		columns: words("stock stocktype nurserystock nurserystocktype plantstock plantedas productiontype growntype grownas rootpackage roottype rootstock containertype nurserytype")},
 	inSupplier: {name: "supplier", doc: "nursery, or planting contract",
 		columns: words("supplier nursery nurseryname nurserysource vendor grower plantsource treesource plantingcontract contractnumber")},
 	inCorrected: {name: "corrected", doc: "were the roots corrected at planting",
@@ -291,7 +299,7 @@ func parseMappings(flag string, names, args []string) ([]fieldFlag, error) {
 		name, column, ok := strings.Cut(a, "=")
 		name, column = strings.TrimSpace(name), strings.TrimSpace(column)
 		if !ok || name == "" {
-			return nil, fmt.Errorf("%s %s: expected NAME=COLUMN or NAME=COLUMN:UNIT, as in %s %s=COLUMN", flag, a, flag, names[0])
+			return nil, usagef("%s %s: expected NAME=COLUMN or NAME=COLUMN:UNIT, as in %s %s=COLUMN", flag, a, flag, names[0])
 		}
 		known := ""
 		for _, n := range names {
@@ -304,11 +312,11 @@ func parseMappings(flag string, names, args []string) ([]fieldFlag, error) {
 			if near := closestName(name, names); near != "" {
 				hint = fmt.Sprintf(" Did you mean %s?", near)
 			}
-			return nil, fmt.Errorf("%s %s: %q is no name that can be read.%s The names are: %s", flag, a, name, hint, strings.Join(names, ", "))
+			return nil, usagef("%s %s: %q is no name that can be read.%s The names are: %s", flag, a, name, hint, strings.Join(names, ", "))
 		}
 		for _, t := range told {
 			if t.Name == known {
-				return nil, fmt.Errorf("%s %s: %s is already mapped to column %s; give each name once", flag, a, known, t.Column)
+				return nil, usagef("%s %s: %s is already mapped to column %s; give each name once", flag, a, known, t.Column)
 			}
 		}
 		told = append(told, fieldFlag{known, column})
@@ -339,7 +347,8 @@ type binding struct {
 	worst, best float64
 	// inverted: the column is called after the opposite (DEAD for alive), or
 	// statusWords: after a status, where yes and 1 say nothing of removal.
-	inverted, statusWords bool
+	// address: house numbers stand before the street.
+	inverted, statusWords, address bool
 }
 
 // bindOptions say how columns are bound.
@@ -393,6 +402,7 @@ func bind(schema *layer.Schema, told []fieldFlag, o bindOptions) (*columns, []st
 	if key := plainName(r.name); r.column >= 0 && !r.told && !strings.Contains(key, "remov") {
 		r.statusWords = true
 	}
+	c.bound[inStreet].address = strings.Contains(plainName(c.bound[inStreet].name), "addr")
 	c.census.columns = c
 	return c, notes, nil
 }
@@ -559,7 +569,7 @@ func (b *binding) takeUnit(m *mapping, word string, how bindHow) error {
 	if m.of == ofScale {
 		worst, best, ok := parseScale(word)
 		if !ok {
-			return fmt.Errorf("%s %s=%s:%s: the order of a condition is stated as WORST..BEST (1..5, 5..1, 0..100) or %%", how.Flag, m.name, b.name, word)
+			return usagef("%s %s=%s:%s: the order of a condition is stated as WORST..BEST (1..5, 5..1, 0..100) or %%", how.Flag, m.name, b.name, word)
 		}
 		b.worst, b.best = worst, best
 		return nil
@@ -570,7 +580,7 @@ func (b *binding) takeUnit(m *mapping, word string, how bindHow) error {
 		if accepted == "" {
 			accepted = "none: it is no measure"
 		}
-		return fmt.Errorf("%s %s=%s:%s: %q is no unit of %s (accepted: %s)", how.Flag, m.name, b.name, word, word, m.name, accepted)
+		return usagef("%s %s=%s:%s: %q is no unit of %s (accepted: %s)", how.Flag, m.name, b.name, word, word, m.name, accepted)
 	}
 	b.setUnit(m, u)
 	return nil
@@ -865,6 +875,25 @@ func (c *columns) wanted() []string {
 		if b := &c.bound[i]; b.column >= 0 && !got[b.column] {
 			got[b.column] = true
 			names = append(names, b.name)
+		}
+	}
+	return names
+}
+
+// absent lists the main fields that no column serves, for a sentence on what an
+// inventory could add.
+func (c *columns) absent() []string {
+	var names []string
+	for _, in := range []inventoryField{inID, inSpecies, inDBH, inHeight, inCrown, inPlanted, inRemoved, inCondition, inStock, inSupplier, inFlare, inFlareSeen, inMulch, inPit, inStreet, inWalkReplaced} {
+		served := c.bound[in].column >= 0
+		switch in {
+		case inDBH:
+			served = served || c.bound[inGirth].column >= 0
+		case inPit:
+			served = served || c.bound[inPitLength].column >= 0 && c.bound[inPitWidth].column >= 0
+		}
+		if !served {
+			names = append(names, inventory[in].name)
 		}
 	}
 	return names

@@ -2,6 +2,7 @@ package main
 
 import (
 	"errors"
+	"io"
 	"strings"
 	"testing"
 
@@ -83,6 +84,9 @@ func TestColumnsThatAreTold(t *testing.T) {
 			t.Errorf("got %+v, want %+v", got[i], want[i])
 		}
 	}
+	if a := strings.Join(c.absent(), " "); a != "id species height crown removed stock supplier flare flare_seen mulch pit street" {
+		t.Errorf("absent: %s", a)
+	}
 	if len(notes) != 0 {
 		t.Errorf("nothing was guessed, yet: %q", notes)
 	}
@@ -141,6 +145,9 @@ func TestWrongFieldFlags(t *testing.T) {
 		if err == nil {
 			t.Errorf("%q: no error", c.flags)
 			continue
+		}
+		if code := codeOf(err, io.Discard); code != exitUsage && code != exitData {
+			t.Errorf("%q: exit code %d", c.flags, code)
 		}
 		for _, w := range c.want {
 			if !strings.Contains(err.Error(), w) {

@@ -35,6 +35,9 @@ func (c *columns) tree(f *layer.Feature) (risk.Tree, recordKind) {
 
 	t.Species, kind = c.speciesOf(f)
 	t.Street = c.text(inStreet, f)
+	if c.bound[inStreet].address {
+		t.Street = withoutHouse(t.Street)
+	}
 	t.Site = c.text(inSite, f)
 	t.Supplier = c.text(inSupplier, f)
 
@@ -182,6 +185,15 @@ func (c *columns) text(in inventoryField, f *layer.Feature) string {
 	}
 	c.census.values[in]++
 	return s
+}
+
+// withoutHouse drops the number of a house before a street: "1234-A Elm St".
+func withoutHouse(s string) string {
+	house, street, ok := strings.Cut(s, " ")
+	if !ok || !isDigit(house[0]) || strings.HasSuffix(house, "th") || strings.HasSuffix(house, "st") || strings.HasSuffix(house, "nd") || strings.HasSuffix(house, "rd") {
+		return s // "5th Avenue"
+	}
+	return strings.TrimSpace(street)
 }
 
 // gap counts a text that says that nothing is known.
@@ -548,7 +560,7 @@ func thinkStatus(s string) statusText {
 		return saysStanding
 	case has("vacant", "empty", "planting site", "planting space", "no tree", "stump", "unplanted", "proposed", "planned", "future"):
 		return saysEmpty
-	case has("removed", "removal", "missing", "gone", "felled", "cut down", "deleted", "retired", "decommissioned", "gefällt", "abattu", "gekapt", "fallen", "lost"):
+	case saidGone(low):
 		return saysGone
 	case strings.HasPrefix(low, "hedge") || low == "hecke" || low == "haie":
 		return saysHedge
@@ -567,6 +579,32 @@ func thinkStatus(s string) statusText {
 		return saysDate
 	}
 	return saysUnknown
+}
+
+// saidGone reports whether a status says that the tree is gone. "Limb removed"
+// and "missing bark" do not: a tree is not given up for a word about it.
+func saidGone(low string) bool {
+	for _, w := range []string{"tree removed", "was removed", "been removed", "removal complete", "tree missing", "tree gone", "cut down"} {
+		if strings.Contains(low, w) {
+			return true
+		}
+	}
+	for _, w := range []string{"removed", "missing", "gone", "felled", "deleted", "retired", "decommissioned", "gefällt", "abattu", "gekapt", "fallen", "lost"} {
+		rest, ok := strings.CutPrefix(low, w)
+		if !ok {
+			continue
+		}
+		rest = strings.TrimSpace(rest)
+		if rest == "" || !isLetter(rest[0]) && rest[0] < 0x80 { // alone, or with a date
+			return true
+		}
+		for _, next := range []string{"as of", "since", "in ", "on ", "by ", "for ", "before", "after", "or ", "due", "tree", "spring", "fall", "summer", "winter"} {
+			if strings.HasPrefix(rest, next) {
+				return true
+			}
+		}
+	}
+	return false
 }
 
 // status reads the column of removal or status.
@@ -844,7 +882,7 @@ func (c *columns) answer(in inventoryField, f *layer.Feature) collar.Answer {
 	}
 	s := trimCell(v.Text())
 	// "None" and "N/A" are what an empty cell turns into, no answer.
-	if gapWord(s) {
+	if gapWord(s) && s != "x" && s != "X" { // a cross is a yes
 		c.gap(in, f.FID, s)
 		return collar.Unknown
 	}

@@ -122,6 +122,54 @@ func TestOddValuesOfInventories(t *testing.T) {
 	}
 }
 
+// One column of a GeoJSON file may hold numbers, texts, truths and nulls.
+func TestMixedTypesOfGeoJSON(t *testing.T) {
+	source, err := layer.Open("../../fixtures/inventory/odd_types.geojson", layer.Options{})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer source.Close()
+	c, _ := mustBind(t, source.Schema(), bindOptions{Year: 2026})
+	type want struct {
+		id, species string
+		dbh, height float64
+		planted     int
+		removed     bool
+	}
+	wants := []want{
+		{"1", "Acer rubrum", 30.48, 9.144, 2015, false},
+		{"1~2", "Ácer, Straßenbaum – 'Öhl'", 30.48, 9.144, 2015, true},
+		{"1~3", "", 157 / math.Pi, 9.144, 2015, false},
+		{"#4", "", 0, 0, 0, false},
+		{"#5", "", 0, 0, 0, false},
+		{"6", "", 0, 0, 0, false},
+	}
+	i := 0
+	for f, err := range source.Features() {
+		if err != nil {
+			t.Fatal(err)
+		}
+		tree, _ := c.tree(&f)
+		w := wants[i]
+		i++
+		if tree.ID != w.id || tree.Species != w.species || !near(tree.DBHCm.Or(0), w.dbh) || !near(tree.HeightM.Or(0), w.height) || tree.PlantedYear.Or(0) != w.planted || tree.Removed != w.removed {
+			t.Errorf("record %d: got %+v, want %+v", i, tree, w)
+		}
+	}
+	if i != len(wants) {
+		t.Errorf("%d records of %d", i, len(wants))
+	}
+	said := strings.Join(c.census.sentences(), "\n")
+	for _, w := range []string{
+		`dbh (column DBH_IN): no value in 4 of 6 records: 2 blank; 1 given as 0, which stands for not measured; 1 too large to be true ("752.8" in feature 5)`,
+		`"-9999" in feature 4`, `"tall" in feature 5`, `"25-35" in feature 2`, `"9.144 m" in feature 3`, `"4019" in feature 5`,
+	} {
+		if !strings.Contains(said, w) {
+			t.Errorf("not said: %s\n%s", w, said)
+		}
+	}
+}
+
 // What README files of open data warn of, each by name.
 func TestEachOddValueByName(t *testing.T) {
 	for _, c := range []struct {
@@ -134,6 +182,7 @@ func TestEachOddValueByName(t *testing.T) {
 		{"DBH told in inches", "dbh=D:in", "D", "10", 25.4, reasons},
 		{"girth in metres as text", "", "girth_m", "1.57", 157 / math.Pi, tookGirth},
 		{"girth in metres with a comma and its unit", "", "Stammumfang", "1,57 m", 157 / math.Pi, tookGirth},
+		{"girth told for dbh", "dbh=U:girth-cm", "U", "157", 157 / math.Pi, reasons},
 		{"1,912 cm trunk", "", "DBH_CM", "1912", 0, leftTooLarge},
 		{"1,912 cm trunk with a comma", "", "DBH_CM", "1,912", 0, leftTooLarge},
 		{"less than nothing", "", "DBH", "-12", 0, leftTooSmall},
@@ -241,6 +290,11 @@ func TestStatus(t *testing.T) {
 		{"TREE_STATUS", "Removed 2023 for an addition", goneTree, false},
 		{"TREE_STATUS", "Missing as of 10/2022", goneTree, false},
 		{"TREE_STATUS", "Inactive", goneTree, false},
+		{"TREE_STATUS", "Removed", goneTree, false},
+		{"TREE_STATUS", "Tree was removed after the storm", goneTree, false},
+		{"TREE_STATUS", "Limb removed", singleTree, false},
+		{"TREE_STATUS", "Missing bark on the south side", singleTree, false},
+		{"TREE_STATUS", "Lost a limb", singleTree, false},
 		{"TREE_STATUS", "Stump", emptySite, false},
 		{"TREE_STATUS", "Vacant", emptySite, false},
 		{"TREE_STATUS", "Planting site", emptySite, false},
@@ -309,6 +363,9 @@ func TestWordsOfTheTrade(t *testing.T) {
 		tree.Texture != soil.SiltyClayLoam || !near(tree.DensityGCm3.Or(0), 1.45) || !near(tree.FlareCm.Or(0), 10.16) || tree.WalkReplacedYr.Or(0) != 2019 {
 		t.Errorf("got %+v", tree)
 	}
+	if tree, _ = cols.tree(textFeature(9, "∅", "x", "∅", "∅", "∅", "∅", "∅", "∅")); tree.Corrected != collar.Yes {
+		t.Errorf("a cross: %v", tree.Corrected)
+	}
 	tree, _ = cols.tree(textFeature(2, "cloned", "maybe", "None", "∅", "mud", "1.45", "0", "2031"))
 	if tree.Stock != collar.StockUnknown || tree.Corrected != collar.Unknown || tree.FlareSeen != collar.Unknown || tree.MulchTouches != collar.Unknown ||
 		tree.Texture != soil.NoTexture || tree.DensityGCm3.Known || tree.FlareCm.Or(-1) != 0 || tree.WalkReplacedYr.Known {
@@ -318,6 +375,19 @@ func TestWordsOfTheTrade(t *testing.T) {
 	for _, w := range []string{`"cloned" in feature 2`, `"maybe" in feature 2`, `"mud" in feature 2`, `too small to be true ("1.45" in feature 2)`, `after the year of the data ("2031" in feature 2)`} {
 		if !strings.Contains(said, w) {
 			t.Errorf("not said: %s\n%s", w, said)
+		}
+	}
+}
+
+// House numbers are no part of a street.
+func TestStreets(t *testing.T) {
+	for _, c := range []struct{ column, text, want string }{
+		{"STREET", "5th Avenue", "5th Avenue"}, {"STREET", "12 Apostles Road", "12 Apostles Road"},
+		{"ADDRESS", "1234 Elm Street", "Elm Street"}, {"ADDRESS", "12-14A Elm Street", "Elm Street"}, {"ADDRESS", "5th Avenue", "5th Avenue"}, {"ADDRESS", "Elm Street", "Elm Street"}, {"ADDRESS", "1234", "1234"},
+		{"STREET", "TRUE", ""}, {"STREET", "N/A", ""},
+	} {
+		if tree, _, _ := oneCell(t, "", c.column, c.text); tree.Street != c.want {
+			t.Errorf("%s %q: got %q", c.column, c.text, tree.Street)
 		}
 	}
 }
