@@ -26,14 +26,14 @@ const (
 
 var digTable = [digFields]mapping{
 	dgTree: {name: "tree", doc: "the tree's number, as in the inventory",
-		columns: words("tree treeid id treeno treenumber treenum treetag tag")},
-	dgDate: {name: "date", doc: "day of the excavation", columns: words("date excavated excavationdate dateexcavated inspected inspectiondate day dugon")},
+		columns: spellings("tree treeid id treeno treenumber treenum treetag tag")},
+	dgDate: {name: "date", doc: "day of the excavation", columns: spellings("date excavated excavationdate dateexcavated inspected inspectiondate day dugon")},
 	dgShare: {name: "share", doc: "share of the stem's circumference that girdling roots hold, 0 to 1 or percent", of: ofFraction, unit: "fraction", us: "fraction", perBase: 1, low: 0, high: 1,
-		columns: words("share girdled girdledshare sharegirdled girdling circumferencegirdled girdledcircumference encircled girdledpct")},
+		columns: spellings("share girdled girdledshare sharegirdled girdling circumferencegirdled girdledcircumference encircled girdledpct")},
 	dgRoot: {name: "largest_root", doc: "diameter of the largest girdling root", of: ofLength, unit: "cm", us: "in", perBase: 100, low: 0, high: 150,
-		columns: words("largestroot largestrootdiameter rootdiameter largestgirdlingroot root rootsize rootdiam maxroot")},
-	dgAction: {name: "action", doc: "what was done", columns: words("action done treatment work actiontaken")},
-	dgNotes:  {name: "notes", doc: "notes", columns: words("notes note remarks remark comments comment")},
+		columns: spellings("largestroot largestrootdiameter rootdiameter largestgirdlingroot root rootsize rootdiam maxroot")},
+	dgAction: {name: "action", doc: "what was done", columns: spellings("action done treatment work actiontaken")},
+	dgNotes:  {name: "notes", doc: "notes", columns: spellings("notes note remarks remark comments comment")},
 }
 
 // excavation is a root collar that was dug free and looked at.

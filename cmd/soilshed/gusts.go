@@ -23,10 +23,10 @@ const (
 )
 
 var gustTable = [gustFields]mapping{
-	gxYear: {name: "year", doc: "year of the highest gust", columns: words("year yr yyyy jahr season")},
+	gxYear: {name: "year", doc: "year of the highest gust", columns: spellings("year yr yyyy jahr season")},
 	gxDate: {name: "date", doc: "day, where the file is a daily one", columns: weatherTable[wxDate].columns},
 	gxGust: {name: "gust", doc: "highest gust", of: ofSpeed, unit: "m/s", us: "mph", perBase: 1, low: 2, high: 115, zeroIsGap: true,
-		columns: words("gust wsf5 maxgust gustmax windgust windgustmax peakgust gustspeed annualmaxgust annualmax maxima maximum fx fxx windgusts10mmax gustmaxima peakwindgust wsfg wsfi wsf3")},
+		columns: spellings("gust wsf5 maxgust gustmax windgust windgustmax peakgust gustspeed annualmaxgust annualmax maxima maximum fx fxx windgusts10mmax gustmaxima peakwindgust wsfg wsfi wsf3")},
 	gxStation: {name: "station", doc: "station, where a file may hold several", columns: weatherTable[wxStation].columns},
 	gxTmax:    {name: "tmax", doc: "maximum temperature, which tells the units of a daily file", of: ofTemperature, unit: "C", us: "F", perBase: 1, columns: weatherTable[wxTmax].columns},
 }

@@ -30,20 +30,20 @@ const (
 // (from memory).
 var soilTable = [soilFields]mapping{
 	slDepth: {name: "depth", doc: "depth to a layer that stops roots", of: ofLength, unit: "m", us: "in", perBase: 1, low: 0.02, high: 20, zeroIsGap: true,
-		columns: words("restrictivedepth depthtorestrictivelayer restrictivelayerdepth depthtorestriction resdeptr dep2reslyr brockdepmin depthtobedrock bedrockdepth soildepth rootingdepth rootdepth rootzonedepth rootznemc usabledepth depth thickness soilthickness gruendigkeit"),
+		columns: spellings("restrictivedepth depthtorestrictivelayer restrictivelayerdepth depthtorestriction resdeptr dep2reslyr brockdepmin depthtobedrock bedrockdepth soildepth rootingdepth rootdepth rootzonedepth rootznemc usabledepth depth thickness soilthickness gruendigkeit"),
 		units:   map[string]string{"resdeptr": "cm", "dep2reslyr": "cm", "brockdepmin": "cm", "rootznemc": "cm"}},
 	slTexture: {name: "texture", doc: "USDA texture class",
-		columns: words("texture soiltexture textureclass soiltextureclass texcl texturecl usdatexture texdesc texturedescription textclass")},
+		columns: spellings("texture soiltexture textureclass soiltextureclass texcl texturecl usdatexture texdesc texturedescription textclass")},
 	slSand: {name: "sand", doc: "sand, by weight of the fine earth", of: ofFraction, unit: "%", us: "%", perBase: 100, low: 0, high: 100,
-		columns: words("sand totalsand sandtotal sandtotalr totalsandpct sandpct sandpercent sandcontent")},
+		columns: spellings("sand totalsand sandtotal sandtotalr totalsandpct sandpct sandpercent sandcontent")},
 	slSilt: {name: "silt", doc: "silt, by weight of the fine earth", of: ofFraction, unit: "%", us: "%", perBase: 100, low: 0, high: 100,
-		columns: words("silt totalsilt silttotal silttotalr totalsiltpct siltpct siltpercent siltcontent")},
+		columns: spellings("silt totalsilt silttotal silttotalr totalsiltpct siltpct siltpercent siltcontent")},
 	slClay: {name: "clay", doc: "clay, by weight of the fine earth", of: ofFraction, unit: "%", us: "%", perBase: 100, low: 0, high: 100,
-		columns: words("clay totalclay claytotal claytotalr totalclaypct claypct claypercent claycontent")},
+		columns: spellings("clay totalclay claytotal claytotalr totalclaypct claypct claypercent claycontent")},
 	slDensity: {name: "density", doc: "dry bulk density", of: ofDensity, unit: "g/cm3", us: "g/cm3", perBase: 1, low: 0.05, high: 2.65, zeroIsGap: true,
-		columns: words("bulkdensity bulkdens drybulkdensity bulkdensitydry dbthirdbarr dbovendryr soilbulkdensity bdod density")},
+		columns: spellings("bulkdensity bulkdens drybulkdensity bulkdensitydry dbthirdbarr dbovendryr soilbulkdensity bdod density")},
 	slWater: {name: "awc", doc: "available water capacity, by volume", of: ofFraction, unit: "fraction", us: "fraction", perBase: 1, low: 0.01, high: 0.45, zeroIsGap: true,
-		columns: words("awc awcr availablewatercapacity availablewater awhc availablewaterholdingcapacity plantavailablewater paw")},
+		columns: spellings("awc awcr availablewatercapacity availablewater awhc availablewaterholdingcapacity plantavailablewater paw")},
 }
 
 // mapUnit is what a soil polygon says of its ground.
@@ -228,9 +228,9 @@ const (
 
 var rootableTable = [rootableFields]mapping{
 	rtDepth: {name: "depth", doc: "depth of the rootable ground", of: ofLength, unit: "m", us: "ft", perBase: 1, low: 0.05, high: 10, zeroIsGap: true,
-		columns: words("depth soildepth mediadepth rootabledepth thickness celldepth layerdepth")},
+		columns: spellings("depth soildepth mediadepth rootabledepth thickness celldepth layerdepth")},
 	rtUsable: {name: "usable", doc: "share of it that is soil", of: ofFraction, unit: "fraction", us: "fraction", perBase: 1, low: 0.01, high: 1, zeroIsGap: true,
-		columns: words("usable usablefraction usableshare usablepct soilfraction soilshare soilpct soilpercent fraction share soilcontent")},
+		columns: spellings("usable usablefraction usableshare usablepct soilfraction soilshare soilpct soilpercent fraction share soilcontent")},
 }
 
 // rootableGround is what a polygon of rootable ground says.
