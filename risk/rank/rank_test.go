@@ -49,10 +49,11 @@ func TestOrder(t *testing.T) {
 		{ID: "nan", AvertedYr: math.NaN(), HoursH: 1, HarmYr: 0.9},
 		{ID: "c", AvertedYr: 0.005, HoursH: 1, HarmYr: 0.03},
 		{ID: "a", AvertedYr: 0.005, HoursH: 1, HarmYr: 0.02},
+		{ID: "a2", AvertedYr: 0.005, HoursH: 1, HarmYr: 0.02, EastM: -5},
 		{ID: "worth", AvertedYr: 0.02, HoursH: 1, HarmYr: 0.02},
 		{ID: "no hours", AvertedYr: 0.001, HoursH: 0},
 	}
-	want := []string{"worth", "no hours", "c", "a", "b", "nan"}
+	want := []string{"worth", "no hours", "c", "a", "a2", "b", "nan"}
 	rng := rand.New(rand.NewPCG(1, 1))
 	for range 50 {
 		rng.Shuffle(len(jobs), func(i, j int) { jobs[i], jobs[j] = jobs[j], jobs[i] })
