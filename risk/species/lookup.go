@@ -43,9 +43,6 @@ func loadSpecies() {
 		byName[fold(r[1])] = len(list)
 		list = append(list, s)
 	}
-	for _, r := range mustTable("synonym.csv", synonymCSV, 3) {
-		renamed[fold(r[0])] = fold(r[1])
-	}
 	of := map[string][]Species{}
 	for _, s := range list {
 		g := fold(s.Genus)
@@ -58,6 +55,14 @@ func loadSpecies() {
 	}
 	general = typical(list)
 	general.Rank = General
+	for _, r := range mustTable("synonym.csv", synonymCSV, 3) {
+		to := fold(r[1])
+		_, isSpecies := byName[to]
+		if _, isGenus := genera[to]; !isGenus && !isSpecies {
+			panic("species: synonym.csv: means nothing known: " + r[1])
+		}
+		renamed[fold(r[0])] = to
+	}
 }
 
 // typical is the tree of median size, with the leaf that most of all carry.
@@ -143,8 +148,9 @@ func fold(s string) string {
 
 // Lookup finds the species that a name of an inventory means: a Latin name with
 // or without author, hybrid sign, variety and cultivar; a genus alone; a common
-// name, also turned round ("Maple, Red"); or both in one field. It falls back
-// on the genus, and is false when it knows neither; then use Unknown.
+// name, also turned round ("Maple, Red"); or both in one field. A slip of the
+// pen in a Latin name is forgiven and told. It falls back on the genus, and is
+// false when it knows neither; then use Unknown.
 func Lookup(name string) (Species, bool) {
 	words := words(name)
 	// The longest run of words that names a species, the earliest first: Latin
@@ -156,6 +162,9 @@ func Lookup(name string) (Species, bool) {
 			}
 		}
 	}
+	if s, ok := respelled(words); ok {
+		return s, true
+	}
 	for _, w := range words {
 		if s, ok := genera[w]; ok {
 			return s, true
@@ -164,15 +173,13 @@ func Lookup(name string) (Species, bool) {
 			if s, ok := genera[to]; ok {
 				return s, true
 			}
+			return list[byName[to]], true
 		}
 	}
 	for _, w := range words {
 		if i, ok := byName[w]; ok {
 			return list[i], true
 		}
-	}
-	if s, ok := genera[commonGenus(words)]; ok {
-		return s, true
 	}
 	return Species{}, false
 }
@@ -200,6 +207,95 @@ func named(run []string) (Species, bool) {
 	return Species{}, false
 }
 
+// respelled finds a Latin name with a slip in it: an epithet that is within two
+// letters of just one species of its genus ("Carpinus betula", "Acer
+// plantanoids"), or a genus within one letter of just one ("Ginko biloba").
+// Short words are left alone: there the neighbour is another plant.
+func respelled(words []string) (Species, bool) {
+	for i, w := range words {
+		g, known := genera[w]
+		if !known {
+			if _, means := renamed[w]; means {
+				continue
+			}
+			if g, known = nearGenus(w); !known {
+				continue
+			}
+			if i+1 == len(words) {
+				g.Respelled = true
+				return g, true
+			}
+		}
+		if i+1 == len(words) {
+			continue
+		}
+		best, n := 3, 0
+		var found Species
+		for _, s := range list {
+			if s.Genus != g.Genus {
+				continue
+			}
+			epithet := fold(s.Latin)[len(fold(s.Genus))+1:]
+			d := distance(words[i+1], epithet)
+			if d > 0 && (len(epithet) < 6 || len(words[i+1]) < 6 || abs(len(epithet)-len(words[i+1])) > 1) {
+				continue
+			}
+			switch {
+			case d < best:
+				best, n, found = d, 1, s
+			case d == best:
+				n++
+			}
+		}
+		if best <= 2 && n == 1 {
+			found.Respelled = true
+			return found, true
+		}
+		if _, ok := genera[w]; !ok {
+			g.Respelled = true
+			return g, true
+		}
+	}
+	return Species{}, false
+}
+
+func nearGenus(word string) (Species, bool) {
+	if len(word) < 5 {
+		return Species{}, false
+	}
+	var found Species
+	n := 0
+	for _, s := range list {
+		if g := fold(s.Genus); s.Genus != found.Genus && distance(word, g) == 1 && len(g) >= 5 {
+			found, n = genera[g], n+1
+		}
+	}
+	return found, n == 1
+}
+
+// distance is the number of letters to put in, take out or change (Levenshtein).
+func distance(a, b string) int {
+	row := make([]int, len(b)+1)
+	for j := range row {
+		row[j] = j
+	}
+	for i := range len(a) {
+		diagonal := row[0]
+		row[0] = i + 1
+		for j := range len(b) {
+			cost := diagonal
+			if a[i] != b[j] {
+				cost++
+			}
+			diagonal = row[j+1]
+			row[j+1] = min(cost, row[j]+1, row[j+1]+1)
+		}
+	}
+	return row[len(b)]
+}
+
+func abs(n int) int { return max(n, -n) }
+
 // words folds a name and leaves out what stands between genus and epithet.
 func words(name string) []string {
 	var out []string
@@ -211,14 +307,4 @@ func words(name string) []string {
 		out = append(out, w)
 	}
 	return out
-}
-
-// commonGenus is the genus that the last English noun of a common name means.
-func commonGenus(words []string) string {
-	for i := len(words) - 1; i >= 0; i-- {
-		if to, ok := renamed[words[i]]; ok {
-			return to
-		}
-	}
-	return ""
 }

@@ -63,6 +63,8 @@ type Species struct {
 
 	// Rank says what the name gave: a species, only a genus, or nothing.
 	Rank Rank
+	// Respelled is set when the name was not spelled so, but nearly.
+	Respelled bool
 }
 
 // Rank is how closely a name was known.

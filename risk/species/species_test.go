@@ -82,3 +82,127 @@ func TestEveryRowHasASource(t *testing.T) {
 		}
 	}
 }
+
+// The sugar maple age equation of PSW-GTR-253 (NoEast), its mse outside the
+// logarithm: 10.07 and 49.68 years at 10 and 50 cm; inside it would be 10.19
+// and 49.36.
+func TestMSEOutsideTheLogarithm(t *testing.T) {
+	e := equation{form: "loglogw1", a: -.54715, b: 3.22652, c: .0706, min: 2.5, max: 105.7}
+	for x, want := range map[float64]float64{10: 10.07, 50: 49.68} {
+		if got := e.at(x); math.Abs(got-want) > .005 {
+			t.Errorf("%g cm: %g years, want %g", x, got, want)
+		}
+	}
+}
+
+// Of all species: a thicker tree is never smaller, an older one never thinner,
+// nothing is absurd, and the words say how.
+func TestCurvesOfAllSpecies(t *testing.T) {
+	all := append([]Species{Unknown()}, list...)
+	for _, g := range genera {
+		all = append(all, g)
+	}
+	for _, s := range all {
+		for _, f := range []struct {
+			what   string
+			at     func(float64) (float64, string)
+			top    float64
+			lo, hi float64
+		}{
+			{"crown", s.CrownM, 200, 0.3, 27}, {"height", s.HeightM, 200, 0.5, 50}, {"trunk", s.DBHFromAge, 150, 0, 230},
+		} {
+			before := -1.0
+			for x := 0.0; x <= f.top; x += f.top / 400 {
+				v, by := f.at(x)
+				if !(v >= before-1e-9) || !(v >= f.lo && v <= f.hi) || by == "" {
+					t.Fatalf("%s of %q at %g: %g after %g, by %q", f.what, s.Latin, x, v, before, by)
+				}
+				before = v
+			}
+		}
+		for _, years := range []float64{5, 12} {
+			cm, _ := s.DBHFromAge(years)
+			if back, _ := s.AgeFromDBH(cm); math.Abs(back-years) > .01 {
+				t.Errorf("%q: %g years, %g cm, %g years", s.Latin, years, cm, back)
+			}
+		}
+		if cm, _ := s.GrowDBH(20, 10); !(cm >= 20 && cm < 60) {
+			t.Errorf("%q grows from 20 to %g cm in ten years", s.Latin, cm)
+		}
+		if cm, _ := s.GrowDBH(300, 10); cm != 300 {
+			t.Errorf("%q: a trunk beyond its curve grows to %g cm", s.Latin, cm)
+		}
+	}
+}
+
+func TestSourcesInWords(t *testing.T) {
+	for name, want := range map[string]string{
+		"Tilia cordata":   "PSW-GTR-253 PacfNW, Tilia cordata",
+		"Acer griseum":    "PSW-GTR-253 genus Acer (mean of 4 species)",
+		"Fraxinus ornus":  "PSW-GTR-253 PacfNW, genus Fraxinus (Fraxinus latifolia)",
+		"Ginkgo biloba":   "PSW-GTR-253 deciduous trees (mean of 21 species)",
+		"Picea abies":     "PSW-GTR-253 conifer trees (mean of 4 species)",
+		"nothing we know": "PSW-GTR-253 all trees (mean of 28 species)",
+	} {
+		s, ok := Lookup(name)
+		if !ok {
+			s = Unknown()
+		}
+		if _, by := s.CrownM(30); by != want {
+			t.Errorf("%s: by %q, want %q", name, by, want)
+		}
+	}
+}
+
+// Every name of the tables is found again, and means one thing.
+func TestNamesOfTheTables(t *testing.T) {
+	common := map[string]string{}
+	for _, s := range list {
+		for _, name := range []string{s.Latin, s.Common} {
+			// A lone English word that is also the genus' means the genus.
+			if got, ok := Lookup(name); !ok || got.Latin != s.Latin && got.Latin != s.Genus || name == s.Latin && got.Latin != name || got.Respelled {
+				t.Errorf("%q is taken for %q", name, got.Latin)
+			}
+		}
+		if other := common[fold(s.Common)]; other != "" {
+			t.Errorf("%q is both %s and %s", s.Common, other, s.Latin)
+		}
+		common[fold(s.Common)] = s.Latin
+		if s.Genus == "" || !(s.MatureHeightM > 2 && s.MatureHeightM < 40) || !(s.MatureCrownM >= 2 && s.MatureCrownM < 25) {
+			t.Errorf("%+v", s)
+		}
+	}
+	for _, r := range mustTable("synonym.csv", synonymCSV, 3) {
+		got, ok := Lookup(r[0])
+		if !ok || fold(got.Latin) != fold(r[1]) {
+			t.Errorf("%q is taken for %q, want %q", r[0], got.Latin, r[1])
+		}
+	}
+	if len(list) < 120 {
+		t.Errorf("%d species", len(list))
+	}
+}
+
+func FuzzLookup(f *testing.F) {
+	for _, s := range []string{"Acer rubrum", "Maple, Red", "", "\ufeff", "Acer \xff", "×", "Prunus x “schmittii”", "a a a a a a a a a"} {
+		f.Add(s)
+	}
+	f.Fuzz(func(t *testing.T, name string) {
+		s, ok := Lookup(name)
+		if ok != (s.Latin != "") || ok && s.Rank == General {
+			t.Errorf("%q: %+v %v", name, s, ok)
+		}
+		if again, ok2 := Lookup(" " + name + " "); ok2 != ok || again.Latin != s.Latin {
+			t.Errorf("%q means another thing with spaces about it", name)
+		}
+	})
+}
+
+func BenchmarkLookup(b *testing.B) {
+	names := []string{"Acer rubrum 'Fall Scarlet'", "Maple, Red", "Quercus sp.", "nothing at all", "Carpinus betula"}
+	n := 0
+	for b.Loop() {
+		s, _ := Lookup(names[n%len(names)])
+		n += 1 + len(s.Latin)&1
+	}
+}
