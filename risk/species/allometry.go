@@ -24,12 +24,22 @@ type equation struct {
 	form       string
 	a, b, c, d float64
 	min, max   float64 // range of x in which it is used
+	bend       float64 // x from which a cubic goes straight on; +Inf for none
 	region     string
 }
 
 // at evaluates the equation, x held to its range.
 func (e *equation) at(x float64) float64 {
 	x = math.Min(math.Max(x, e.min), e.max)
+	if x > e.bend {
+		slope := e.b + 2*e.c*e.bend + 3*e.d*e.bend*e.bend
+		return e.fit(e.bend) + slope*(x-e.bend)
+	}
+	return e.fit(x)
+}
+
+// fit is the equation as published.
+func (e *equation) fit(x float64) float64 {
 	switch e.form {
 	case "lin":
 		return e.a + e.b*x
@@ -49,23 +59,23 @@ func (e *equation) at(x float64) float64 {
 	panic("species: no such form of equation: " + e.form)
 }
 
-// hold narrows the range to where the curve can be believed: up to where it
-// turns over, or where, having flattened, it grows steeper than it began, which
-// is the mark of a cubic beyond its data. The ranges of application that the
-// report prints were not seen; this rule is ours.
+// hold keeps the curve to where it can be believed. The ranges of application
+// that the report prints were not seen, so the rule is ours: a curve ends where
+// it turns over; a cubic that flattens and then steepens again, as cubics do
+// past their data, goes straight on from there, to twice that x at most.
 func (e *equation) hold() {
-	const step = 0.5
-	x := math.Max(e.min, step)
-	first := e.at(x+step) - e.at(x)
-	before, flattened := first, false
-	for ; x+step <= e.max; x += step {
-		rise := e.at(x+step) - e.at(x)
-		flattened = flattened || rise < before-1e-12
-		if rise <= 0 || flattened && rise > before && rise > first {
+	e.bend = math.Inf(1)
+	if e.form == "cub" && e.d > 0 {
+		if x := -e.c / (3 * e.d); x > e.min && x < e.max {
+			e.bend, e.max = x, math.Min(e.max, 2*x)
+		}
+	}
+	const step = 0.05
+	for x := e.min; x+step <= e.max; x += step {
+		if x > 0 && e.at(x+step) <= e.at(x) {
 			e.max = x
 			return
 		}
-		before = rise
 	}
 }
 
