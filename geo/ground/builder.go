@@ -21,6 +21,7 @@ type part struct {
 	weight float32 // of a target
 	depthM float32 // of rootable ground or soil
 	usable float32 // share of the volume that is soil
+	tag    int32   // of soil: what SoilAt tells
 }
 
 // Map holds the layers, ready to be asked. It is never changed after Freeze.
@@ -35,7 +36,11 @@ type Map struct {
 }
 
 // Builder takes the layers of a Map.
-type Builder struct{ m Map }
+type Builder struct {
+	m Map
+	// Crossing counts the polygons with a ring that crosses itself.
+	Crossing int
+}
 
 // NewBuilder returns a builder of an empty map.
 func NewBuilder() *Builder { return &Builder{} }
@@ -59,9 +64,9 @@ func (b *Builder) Rootable(rings [][]geo.XY, depthM, usable float64) error {
 }
 
 // Soil adds a polygon of the soil layer with its usable depth in metres. Where
-// several lie over one another the shallowest counts.
-func (b *Builder) Soil(rings [][]geo.XY, depthM float64) error {
-	return b.add(part{kind: soil, depthM: float32(depthM), usable: 1}, rings)
+// several lie over one another the shallowest counts. SoilAt tells the tag.
+func (b *Builder) Soil(rings [][]geo.XY, depthM float64, tag int32) error {
+	return b.add(part{kind: soil, depthM: float32(depthM), usable: 1, tag: tag}, rings)
 }
 
 // Target adds a polygon that a falling tree may hit. Once one is given, the
@@ -121,6 +126,14 @@ func (b *Builder) add(p part, rings [][]geo.XY) error {
 	}
 	if len(rings) == 0 {
 		return fmt.Errorf("a polygon without rings")
+	}
+	if p.kind != barrier {
+		for _, r := range m.rings[ringsN:] {
+			if crosses(m.verts[r.first : r.first+r.n]) {
+				b.Crossing++
+				break
+			}
+		}
 	}
 	m.parts = append(m.parts, p)
 	m.has[p.kind] = true

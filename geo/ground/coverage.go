@@ -2,6 +2,7 @@ package ground
 
 import (
 	"math"
+	"slices"
 
 	"soilshed/geo"
 )
@@ -83,7 +84,7 @@ func (c *coverage) place(p geo.XY) (x, y int) {
 // of pavement there means ground.
 func (m *Map) covered(p geo.XY) bool {
 	if m.has[study] {
-		return m.within(p, study)
+		return m.over(p, study) >= 0
 	}
 	c := m.cover
 	if c == nil {
@@ -93,13 +94,28 @@ func (m *Map) covered(p geo.XY) bool {
 	return x >= 0 && y >= 0 && x < c.nx && y < c.ny && !c.outside[y*c.nx+x]
 }
 
-// within tells whether a polygon of kind k covers p.
-func (m *Map) within(p geo.XY, k kind) bool {
+// SoilAt returns the tag of the soil polygon at p, the shallowest where several
+// lie over one another; false where there is none.
+func (m *Map) SoilAt(p geo.XY) (tag int32, ok bool) {
+	if !m.has[soil] {
+		return 0, false
+	}
+	k := m.over(p, soil)
+	if k < 0 {
+		return 0, false
+	}
+	return m.parts[k].tag, true
+}
+
+// over returns the polygon of kind k that covers p, the shallowest of several,
+// or -1.
+func (m *Map) over(p geo.XY, k kind) int32 {
 	type cover struct {
+		part  int32
 		shell bool
 		holes int
 	}
-	parts := map[int32]cover{}
+	var seen []cover
 	for _, id := range m.tree.query(boxAround(p, 0), nil) {
 		r := &m.rings[id]
 		if m.parts[r.part].kind != k {
@@ -119,20 +135,25 @@ func (m *Map) within(p geo.XY, k kind) bool {
 				}
 			}
 		}
-		if wind != 0 {
-			c := parts[r.part]
-			if r.hole {
-				c.holes++
-			} else {
-				c.shell = true
-			}
-			parts[r.part] = c
+		if wind == 0 {
+			continue
+		}
+		at := slices.IndexFunc(seen, func(c cover) bool { return c.part == r.part })
+		if at < 0 {
+			at = len(seen)
+			seen = append(seen, cover{part: r.part})
+		}
+		if r.hole {
+			seen[at].holes++
+		} else {
+			seen[at].shell = true
 		}
 	}
-	for _, c := range parts {
-		if c.shell && c.holes == 0 {
-			return true
+	best := int32(-1)
+	for _, c := range seen {
+		if c.shell && c.holes == 0 && (best < 0 || m.parts[c.part].depthM < m.parts[best].depthM) {
+			best = c.part
 		}
 	}
-	return false
+	return best
 }

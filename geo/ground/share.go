@@ -46,7 +46,7 @@ func (w *worker) neighbours(i int32, op *opening, st *Stand) {
 	for _, j := range w.wide {
 		o := &w.v.stands[j]
 		r := o.ReachM + w.o.SnapM
-		if j == i || o.At.X+r < op.x0 || o.At.X-r > op.x1 || o.At.Y+r < op.y0 || o.At.Y-r > op.y1 {
+		if j == i || w.v.absent != nil && w.v.absent[j] || o.At.X+r < op.x0 || o.At.X-r > op.x1 || o.At.Y+r < op.y0 || o.At.Y-r > op.y1 {
 			continue
 		}
 		w.near = append(w.near, j)
@@ -66,7 +66,7 @@ func (w *worker) spotOf(i int32) spot {
 	for n := 0; n < len(members) && w.o.OneSpotM > 0; n++ {
 		at := w.opening(members[n]).at
 		for _, j := range w.v.grid.near(at, reach, nil) {
-			if w.v.stands[j].At.Distance(at) > reach {
+			if w.v.stands[j].At.Distance(at) > reach || w.v.absent != nil && w.v.absent[j] {
 				continue
 			}
 			oj := w.opening(j)

@@ -16,7 +16,20 @@ type Survey struct {
 	maxReach float64
 	grid     grid
 	cells    []Cell
+	absent   []bool
 }
+
+// Absent marks a stand as one that uses no ground: it is surveyed, but shares
+// with nobody and is nobody's mate. It must be called before work begins.
+func (v *Survey) Absent(i int32) {
+	if v.absent == nil {
+		v.absent = make([]bool, len(v.stands))
+	}
+	v.absent[i] = true
+}
+
+// Stand returns stand i.
+func (v *Survey) Stand(i int32) *Stand { return &v.stands[i] }
 
 // Cell is a square of the plane with the stands in it. What is found in a cell
 // does not depend on the other cells, nor on the order in which they are done.

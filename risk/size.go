@@ -1,0 +1,136 @@
+package risk
+
+import (
+	"math"
+	"slices"
+
+	"soilshed/risk/species"
+)
+
+// Assumption says how a measure that the inventory lacks was filled in.
+type Assumption uint8
+
+const (
+	AsRecorded    Assumption = iota
+	FromPublished            // by a published equation from what is recorded
+	Typical                  // the inventory's median: a guess
+)
+
+// Size is a tree with no measure left unknown.
+type Size struct {
+	Species species.Species
+	// NameKnown is false when the species field says nothing that is understood.
+	NameKnown                bool
+	DBHCm, HeightM, CrownM   float64
+	CrownM2                  float64 // crown projection
+	ReachM                   float64
+	DBH, Height, Crown       Assumption
+	DBHBy, HeightBy, CrownBy string // in words
+	AgeYr                    Maybe[float64]
+}
+
+// LearnTypical takes the median DBH by genus from the trees of an inventory. It
+// must be called before Size, once, while the model is not shared yet.
+func (m *Model) LearnTypical(trees []Tree) {
+	by := map[string][]float64{}
+	for i := range trees {
+		t := &trees[i]
+		if !t.DBHCm.Known || t.Removed {
+			continue
+		}
+		sp, _ := species.Lookup(t.Species)
+		by[""] = append(by[""], t.DBHCm.Value)
+		if sp.Genus != "" {
+			by[sp.Genus] = append(by[sp.Genus], t.DBHCm.Value)
+		}
+	}
+	m.typical = map[string]float64{}
+	for g, v := range by {
+		// Five trees make a median that a single odd one does not carry.
+		if g == "" || len(v) >= 5 {
+			slices.Sort(v)
+			m.typical[g] = v[len(v)/2]
+		}
+	}
+}
+
+// assumedDBHCm stands for the DBH where an inventory has none at all: a young
+// street tree. Common practice, no source.
+const assumedDBHCm = 20
+
+// Size fills in the measures of a tree: recorded first, then by the published
+// equations of its species, its genus or street trees in general, from
+// whichever measure is recorded; the inventory's median DBH last.
+func (m *Model) Size(t *Tree) Size {
+	var s Size
+	s.Species, s.NameKnown = species.Lookup(t.Species)
+	if !s.NameKnown {
+		s.Species = species.Unknown()
+	}
+	if t.PlantedYear.Known && t.PlantedYear.Value <= m.Year {
+		s.AgeYr = Known(float64(m.Year - t.PlantedYear.Value))
+	}
+	sp := s.Species
+	switch {
+	case t.DBHCm.Known:
+		s.DBHCm, s.DBHBy = t.DBHCm.Value, "recorded"
+	case t.HeightM.Known:
+		s.DBH, s.DBHCm = FromPublished, inverse(sp.HeightM, t.HeightM.Value)
+		_, s.DBHBy = sp.HeightM(s.DBHCm)
+		s.DBHBy = "from height, " + s.DBHBy
+	case t.CrownM.Known:
+		s.DBH, s.DBHCm = FromPublished, inverse(sp.CrownM, t.CrownM.Value)
+		_, s.DBHBy = sp.CrownM(s.DBHCm)
+		s.DBHBy = "from crown, " + s.DBHBy
+	case s.AgeYr.Known:
+		s.DBH = FromPublished
+		s.DBHCm, s.DBHBy = sp.DBHFromAge(s.AgeYr.Value)
+		s.DBHCm, s.DBHBy = max(s.DBHCm, 2), "from age, "+s.DBHBy
+	default:
+		s.DBH, s.DBHBy = Typical, "not recorded: median of this genus here"
+		var ok bool
+		if s.DBHCm, ok = m.typical[sp.Genus]; !ok || sp.Genus == "" {
+			s.DBHBy = "not recorded: median of all trees here"
+			if s.DBHCm, ok = m.typical[""]; !ok {
+				s.DBHCm, s.DBHBy = assumedDBHCm, "not recorded: 20 cm assumed"
+			}
+		}
+	}
+	if t.HeightM.Known {
+		s.HeightM, s.HeightBy = t.HeightM.Value, "recorded"
+	} else {
+		s.Height = max(FromPublished, s.DBH)
+		s.HeightM, s.HeightBy = sp.HeightM(s.DBHCm)
+	}
+	if t.CrownM.Known {
+		s.CrownM, s.CrownBy = t.CrownM.Value, "recorded"
+	} else {
+		s.Crown = max(FromPublished, s.DBH)
+		s.CrownM, s.CrownBy = sp.CrownM(s.DBHCm)
+	}
+	s.CrownM2 = math.Pi / 4 * s.CrownM * s.CrownM
+	s.ReachM = m.ReachM
+	if s.ReachM <= 0 {
+		s.ReachM = min(m.MostReachM, max(m.LeastReachM, m.ReachPerDBH*s.DBHCm/100))
+	}
+	if !s.AgeYr.Known && s.DBH == AsRecorded {
+		if a, _ := sp.AgeFromDBH(s.DBHCm); a > 0 {
+			s.AgeYr = Maybe[float64]{Value: a} // derived: a value, but not known
+		}
+	}
+	return s
+}
+
+// inverse finds the DBH in cm, 1 to 250, at which a growing measure reaches v.
+func inverse(of func(float64) (float64, string), v float64) float64 {
+	lo, hi := 1.0, 250.0
+	for range 40 {
+		mid := (lo + hi) / 2
+		if y, _ := of(mid); y < v {
+			lo = mid
+		} else {
+			hi = mid
+		}
+	}
+	return (lo + hi) / 2
+}
