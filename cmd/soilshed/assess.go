@@ -1,0 +1,179 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"errors"
+	"io"
+	"math"
+	"os"
+
+	"github.com/spf13/pflag"
+
+	"soilshed/geo/ground"
+	"soilshed/geo/layer"
+	"soilshed/risk/collar"
+	"soilshed/risk/rank"
+	"soilshed/risk/soil"
+	"soilshed/risk/wind"
+)
+
+const aboutAssess = `soilshed assess reads tree points and hard ground, works out the soil that each
+tree really has, what it needs, how likely its collar is girdled and in what
+wind its base fails, and writes one ranked layer.
+
+  soilshed assess --trees trees.geojson --pavement roads.shp --pavement walks.shp --out city.gpkg
+  soilshed assess --trees inv.shp --field dbh=DIAM:in --pavement hard.gpkg --out city.geojson`
+
+func runAssess(ctx context.Context, args []string, stdout, stderr io.Writer) error {
+	var o options
+	f := flagsOf(&o)
+	if err := parse(f, args, "assess", aboutAssess, stdout); err != nil {
+		if err == pflag.ErrHelp {
+			return nil
+		}
+		return err
+	}
+	if f.NArg() > 0 {
+		return usagef("assess takes flags alone, not %q; a file of hard ground is --pavement FILE", f.Arg(0))
+	}
+	if o.out == "" {
+		return usagef("no output: --out FILE (.gpkg, .geojson or .shp)")
+	}
+	if err := o.understand(); err != nil {
+		return err
+	}
+	a := &assessment{o: &o}
+	if err := a.assessTo(ctx); err != nil {
+		return err
+	}
+	if !o.quiet {
+		a.summary(stdout)
+	}
+	left := 0
+	for _, l := range a.in.report.Layers {
+		left += l.leftOut()
+	}
+	if o.maxSkipped >= 0 && left > o.maxSkipped {
+		return skippedError{left, o.maxSkipped}
+	}
+	return nil
+}
+
+// assessTo runs the main job and writes its output, whole or not at all.
+func (a *assessment) assessTo(ctx context.Context) error {
+	if err := a.prepare(ctx); err != nil {
+		return err
+	}
+	defer a.in.source.Close()
+	w, err := a.newWriter()
+	if err != nil {
+		return err
+	}
+	defer w.sink.Abort()
+	if err := a.phase("assess", func() error { return a.run(ctx, w.shares) }); err != nil {
+		return err
+	}
+	a.phase("rank", func() error { a.rank(); return nil })
+	if err := a.phase("write trees", func() error { return w.trees(ctx) }); err != nil {
+		return err
+	}
+	err = a.phase("finish", w.sink.Commit)
+	if n, ok := w.sink.(interface{ Notes() []string }); ok {
+		a.in.report.Notes = append(a.in.report.Notes, n.Notes()...)
+	}
+	return err
+}
+
+// windClimate is the climate of gusts: from the gust file, the design gust, or
+// the default.
+func (a *assessment) windClimate() (wind.Climate, error) {
+	o := a.o
+	var g wind.Gumbel
+	switch {
+	case o.gusts != "":
+		r, err := readGusts(o.gusts, o.gustFields, o.units == "us")
+		if err != nil {
+			return wind.Climate{}, err
+		}
+		a.in.report.Notes = append(a.in.report.Notes, r.Notes...)
+		if g, err = wind.FitLMoments(r.MaximaMS); err != nil {
+			return wind.Climate{}, &layer.Error{File: o.gusts, Err: err, Remedy: "give more years, or a design gust: --design-gust M/S --gust-years T"}
+		}
+		lo, hi, err := wind.ReturnInterval(r.MaximaMS, 50, 1)
+		if err != nil {
+			return wind.Climate{}, &layer.Error{File: o.gusts, Err: err}
+		}
+		a.in.report.note("Gusts: Gumbel law fitted to %d years by L-moments; the 50-year gust is %.1f m/s (80 %% interval %.1f to %.1f).", len(r.MaximaMS), g.Return(50), lo, hi)
+	case o.designGust > 0:
+		g = wind.FromDesign(o.designGust, o.gustYears)
+		a.in.report.note("Gusts: from the design gust of %.1f m/s in %.0f years, by the ASCE 7 commentary's line.", o.designGust, o.gustYears)
+	default:
+		g = wind.FromDesign(defaultGustMS, 50)
+		a.in.report.note("Gusts: no gust file and no design gust, so a 50-year gust of %.0f m/s is assumed; probabilities of failure rank trees but mean little (--gusts or --design-gust).", defaultGustMS)
+	}
+	c := wind.NewClimate(g)
+	c.Terrain = map[string]wind.Terrain{"built-up": wind.BuiltUp, "open": wind.Open, "shore": wind.Shore}[o.terrain]
+	return c, nil
+}
+
+// defaultGustMS is the 50-year gust where nothing is given: 90 mph, which long
+// stood on design maps for most of the United States' inland (from memory).
+const defaultGustMS = 40.0
+
+func readEvidence(path string) (*collar.Evidence, error) {
+	if path == "" {
+		return collar.DefaultEvidence(), nil
+	}
+	b, err := os.ReadFile(path)
+	if err != nil {
+		return nil, &layer.Error{File: path, Err: errors.Unwrap(err), Remedy: "is the name right?"}
+	}
+	e, err := collar.ReadEvidence(bytes.NewReader(b))
+	if err != nil {
+		return nil, &layer.Error{File: path, Err: err, Remedy: "soilshed learn writes such a file"}
+	}
+	return e, nil
+}
+
+// job is the work of looking at one collar.
+func (a *assessment) job(i int) rank.Job {
+	t, r := &a.in.trees[i], &a.rows[i]
+	s := a.model.Size(t)
+	g := rank.Loose
+	switch tx := t.Texture; tx {
+	case soil.Clay, soil.SiltyClay, soil.SandyClay, soil.ClayLoam, soil.SiltyClayLoam:
+		g = rank.Firm
+	}
+	if r.how == ground.Recorded || r.how == ground.Assumed || r.how == ground.Sealed || r.openM2 < smallPitM2 {
+		g = rank.Tight
+	}
+	return rank.Job{
+		ID: t.ID, Street: t.Street, EastM: a.in.at[i].X, NorthM: a.in.at[i].Y,
+		HarmYr:    r.res.HarmYr,
+		AvertedYr: rank.Averted(r.res.HarmYr, math.Min(r.res.HarmYr, rank.Harm(r.res.UprootYr, r.res.Exposure)), rank.Relief),
+		HoursH:    rank.Hours(s.DBHCm/100, t.FlareCm.Or(10)/100, g),
+	}
+}
+
+// smallPitM2 is the opening below which a crew works in a tight place: about
+// 1.5 m square. Common practice, no source.
+const smallPitM2 = 2.25
+
+// rank orders the trees.
+func (a *assessment) rank() {
+	var jobs []rank.Job
+	at := map[string]int{}
+	for i := range a.rows {
+		if a.ranked(i) {
+			j := a.job(i)
+			at[j.ID] = i
+			a.rows[i].crewHours = j.HoursH
+			jobs = append(jobs, j)
+		}
+	}
+	rank.Order(jobs)
+	for k, j := range jobs {
+		a.rows[at[j.ID]].rank = int32(k + 1)
+	}
+}

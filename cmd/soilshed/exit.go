@@ -1,0 +1,71 @@
+package main
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"io"
+
+	"soilshed/geo/layer"
+)
+
+// Exit codes.
+const (
+	exitDone     = 0
+	exitFailed   = 1 // something went wrong that is not the input's fault
+	exitUsage    = 2 // wrong use: an unknown flag, a missing one, a bad value
+	exitData     = 3 // bad data: a file that cannot be used as it is
+	exitSkipped  = 4 // done, with more records left out than --max-skipped allows
+	exitStatuses = `Exit status:
+  0  done
+  1  failed
+  2  wrong use
+  3  bad data; an older output is as it was
+  4  done, with more records left out than --max-skipped allows
+`
+)
+
+// usageError is a mistake in how the command was called.
+type usageError struct{ err error }
+
+func (e usageError) Error() string { return e.err.Error() }
+func (e usageError) Unwrap() error { return e.err }
+
+func usagef(format string, args ...any) error { return usageError{fmt.Errorf(format, args...)} }
+
+// dataError is bad input that is told of by more than a place in a file.
+type dataError struct{ err error }
+
+func (e dataError) Error() string { return e.err.Error() }
+func (e dataError) Unwrap() error { return e.err }
+
+// skippedError says that more records were left out than allowed.
+type skippedError struct{ left, allowed int }
+
+func (e skippedError) Error() string {
+	return fmt.Sprintf("%d records were left out, more than the %d that --max-skipped allows; the output was written", e.left, e.allowed)
+}
+
+// codeOf maps an error to the exit code, and tells the person.
+func codeOf(err error, stderr io.Writer) int {
+	if err == nil {
+		return exitDone
+	}
+	fmt.Fprintf(stderr, "soilshed: %v\n", err)
+	var use usageError
+	var skipped skippedError
+	var data dataError
+	var le *layer.Error
+	var re *layer.RecordError
+	switch {
+	case errors.As(err, &use):
+		return exitUsage
+	case errors.As(err, &skipped):
+		return exitSkipped
+	case errors.Is(err, context.Canceled):
+		return exitFailed
+	case errors.As(err, &data), errors.As(err, &le), errors.As(err, &re):
+		return exitData
+	}
+	return exitFailed
+}

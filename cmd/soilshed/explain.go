@@ -1,0 +1,117 @@
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"math"
+	"strings"
+
+	"github.com/spf13/pflag"
+
+	"soilshed/geo/ground"
+	"soilshed/risk"
+)
+
+const aboutExplain = `soilshed explain TREE_ID prints one tree's chain from inputs to rank, with every
+number, its unit and its source. It takes the flags of assess; --out is not needed.
+
+  soilshed explain 4711 --trees trees.geojson --pavement walks.geojson`
+
+func runExplain(ctx context.Context, args []string, stdout, stderr io.Writer) error {
+	var o options
+	f := flagsOf(&o)
+	if err := parse(f, args, "explain", aboutExplain, stdout); err != nil {
+		if err == pflag.ErrHelp {
+			return nil
+		}
+		return err
+	}
+	if f.NArg() != 1 {
+		return usagef("name one tree: soilshed explain TREE_ID")
+	}
+	if err := o.understand(); err != nil {
+		return err
+	}
+	a := &assessment{o: &o}
+	if err := a.prepare(ctx); err != nil {
+		return err
+	}
+	defer a.in.source.Close()
+	id := plainID(f.Arg(0))
+	if strings.HasPrefix(f.Arg(0), "#") {
+		id = f.Arg(0)
+	}
+	tree := -1
+	for i := range a.in.trees {
+		if a.in.trees[i].ID == id {
+			tree = i
+		}
+	}
+	if tree < 0 {
+		return usagef("no tree has the number %s in %s", f.Arg(0), o.trees)
+	}
+	if err := a.run(ctx, func([]shape) error { return nil }); err != nil {
+		return err
+	}
+	a.rank()
+	var tr risk.Trace
+	for _, c := range a.survey.Cells() {
+		for _, i := range c.Stands {
+			if int(i) == tree {
+				a.survey.NewWorker().Do(ground.Cell{X: c.X, Y: c.Y, Stands: []int32{i}}, func(i int32, s *ground.Site) {
+					r := a.one(i, s, &tr)
+					r.rank, r.crewHours = a.rows[i].rank, a.rows[i].crewHours
+					a.rows[i] = r
+				})
+			}
+		}
+	}
+	a.explain(stdout, tree, &tr)
+	return nil
+}
+
+// explain prints the chain of one tree.
+func (a *assessment) explain(w io.Writer, i int, tr *risk.Trace) {
+	t, r := &a.in.trees[i], &a.rows[i]
+	fmt.Fprintf(w, "Tree %s, %s", t.ID, orUnknown(t.Species))
+	if t.Street != "" {
+		fmt.Fprintf(w, ", %s", t.Street)
+	}
+	fmt.Fprintln(w)
+	if !r.res.Assessed {
+		fmt.Fprintln(w, "Gone on record: not assessed.")
+		return
+	}
+	link := ""
+	for _, s := range tr.Steps {
+		if s.Link != link {
+			link = s.Link
+			fmt.Fprintf(w, "\n%s\n", strings.ToUpper(link[:1])+link[1:])
+		}
+		fmt.Fprint(w, "  ", s.What)
+		if !math.IsNaN(s.Value) {
+			fmt.Fprintf(w, ": %.4g", s.Value)
+			if s.Unit != "" {
+				fmt.Fprint(w, " ", s.Unit)
+			}
+		}
+		fmt.Fprintln(w)
+		if s.From != "" {
+			fmt.Fprintln(w, indent(wrap(s.From, 84), "      ", "      "))
+		}
+	}
+	fmt.Fprintln(w, "\nRank")
+	if r.rank > 0 {
+		j := a.job(i)
+		fmt.Fprintf(w, "  %d: harm averted a crew hour %.3g (%.3g a year over %.2f h)\n", r.rank, j.Worth(), j.AvertedYr, j.HoursH)
+	} else {
+		fmt.Fprintln(w, "  not ranked")
+	}
+	fmt.Fprintf(w, "  next step: %s\n", a.model.NextStep(t, &risk.Ground{Unsurveyed: r.how == uncoveredGround, Measured: measuredGround(r.how)}, &r.res))
+	if why := r.res.Why(); why != "" {
+		fmt.Fprintln(w, indent(wrap("reasons: "+why, 88), "  ", "    "))
+	}
+	fmt.Fprintln(w, indent(wrap("missing: "+r.res.Missing.Words(), 88), "  ", "    "))
+	fmt.Fprintf(w, "\n%s\n", wrap(caution, 92))
+}

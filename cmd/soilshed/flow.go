@@ -1,0 +1,298 @@
+package main
+
+import (
+	"context"
+	"math"
+	"sync"
+	"time"
+
+	"golang.org/x/sync/errgroup"
+
+	"soilshed/geo"
+	"soilshed/geo/ground"
+	"soilshed/risk"
+	"soilshed/risk/collar"
+	"soilshed/risk/soil"
+	"soilshed/risk/species"
+	"soilshed/risk/wind"
+)
+
+// assessment is a run from inputs to results.
+type assessment struct {
+	o     *options
+	in    inputs
+	model *risk.Model
+	year  int
+
+	cohorts *collar.Cohorts
+	survey  *ground.Survey
+	// rows hold what is written of each tree, in the order of the inventory.
+	rows []row
+
+	phases []phase
+}
+
+type phase struct {
+	Name    string
+	Seconds float64
+}
+
+// row is what is kept of a tree until all are ranked.
+type row struct {
+	res              risk.Result
+	how              ground.How
+	mates            int32
+	rank             int32 // 0: not ranked
+	openM2, shareM2  float64
+	rainM2           float64
+	depthM           float64
+	soilM3, p10, p90 float64
+	shortM, shortBrg float64
+	movedM           float64
+	crewHours        float64
+}
+
+// shape is a share on its way to the writer.
+type shape struct {
+	tree    int32
+	polygon [][][]geo.XY
+}
+
+// phase times what do does.
+func (a *assessment) phase(name string, do func() error) error {
+	start := time.Now()
+	err := do()
+	a.phases = append(a.phases, phase{name, time.Since(start).Seconds()})
+	return err
+}
+
+// prepare reads everything and builds the model, the cohorts and the survey.
+func (a *assessment) prepare(ctx context.Context) error {
+	o := a.o
+	if err := a.in.report.stat(o); err != nil {
+		return err
+	}
+	a.year = o.year
+	if a.year == 0 {
+		a.year = time.Unix(a.in.report.newest, 0).UTC().Year()
+		a.in.report.note("Trees are assessed for %d, the year of the newest input file; --year says otherwise.", a.year)
+	}
+	if err := a.phase("read trees", func() error { return a.in.readTrees(ctx, o, a.year) }); err != nil {
+		return err
+	}
+	if err := a.phase("read layers", func() error { return a.in.readMap(ctx, o) }); err != nil {
+		return err
+	}
+	return a.phase("model", func() error { return a.prepareModel() })
+}
+
+func (a *assessment) prepareModel() error {
+	o, in := a.o, &a.in
+	climate, err := a.windClimate()
+	if err != nil {
+		return err
+	}
+	evidence, err := readEvidence(o.evidence)
+	if err != nil {
+		return err
+	}
+	var days []soil.Day
+	var eto []float64
+	if o.weather != "" {
+		w, err := readWeather(o.weather, o.weatherFields, o.units == "us", soil.DefaultBridgeDays)
+		if err != nil {
+			return err
+		}
+		in.report.Notes = append(in.report.Notes, w.Notes...)
+		days = w.Days
+		lat := o.latitude
+		if lat == 0 {
+			if lat, err = in.latitude(); err != nil {
+				return err
+			}
+			in.report.note("The weather station is taken to lie at %.2f degrees, as the trees do (--latitude), %.0f m above the sea (--elevation).", lat, o.elevation)
+		}
+		var how soil.Method
+		var fell int
+		eto, how, fell = soil.Reference(days, soil.Station{LatDeg: lat, HeightM: o.elevation})
+		in.report.note("Reference evapotranspiration by %s; %s of %s days by Hargreaves for want of data.", how, grouped(fell), grouped(len(days)))
+	}
+	if a.model, err = risk.NewModel(o.settings(a.year), evidence, climate, days, eto); err != nil {
+		return dataError{err}
+	}
+	a.model.LearnTypical(in.trees)
+	a.cohorts = in.cohorts(a.year)
+	stands := make([]ground.Stand, len(in.trees))
+	for i := range in.trees {
+		t := &in.trees[i]
+		s := a.model.Size(t)
+		stands[i] = ground.Stand{
+			At: in.at[i], ReachM: s.ReachM, FallM: wind.FallM(s.HeightM), DepthM: t.DepthM.Or(0), CrownM2: s.CrownM2,
+			PitLM: t.PitLM.Or(0), PitWM: t.PitWM.Or(0),
+		}
+	}
+	// A tree that is gone uses no ground: it is surveyed for itself alone.
+	a.survey, err = ground.NewSurvey(in.m, stands, o.groundOptions())
+	if err != nil {
+		return dataError{err}
+	}
+	for i := range in.trees {
+		if in.trees[i].Removed {
+			a.survey.Absent(int32(i))
+		}
+	}
+	return nil
+}
+
+// latitude is that of the middle of the trees.
+func (in *inputs) latitude() (float64, error) {
+	to, _, err := in.plane.To(wgs84)
+	if err != nil {
+		return 0, err
+	}
+	_, lat, err := to(geo.XY{})
+	return lat, err
+}
+
+func (in *inputs) cohorts(year int) *collar.Cohorts {
+	members := make([]collar.Member, len(in.trees))
+	for i := range in.trees {
+		t := &in.trees[i]
+		sp, _ := species.Lookup(t.Species)
+		m := collar.Member{
+			Species: sp.Latin, Genus: sp.Genus, Supplier: t.Supplier, X: in.at[i].X, Y: in.at[i].Y,
+			Condition: collar.Reading(t.Condition), DBHCm: collar.Reading(t.DBHCm), CrownM: collar.Reading(t.CrownM),
+			Dead: t.Dead, Removed: t.Removed,
+		}
+		if t.PlantedYear.Known {
+			m.PlantedYear = collar.Read(float64(t.PlantedYear.Value))
+		}
+		members[i] = m
+	}
+	return collar.NewCohorts(members, collar.CohortOptions{Year: float64(year)})
+}
+
+// ground turns a site into what the method asks of it.
+func (in *inputs) ground(st *ground.Stand, s *ground.Site) risk.Ground {
+	g := risk.Ground{
+		How: s.How.String(), Measured: s.How == ground.Measured || s.How == ground.Snapped || s.How == ground.Open,
+		Sealed: s.How == ground.Sealed, Unsurveyed: s.How == ground.Uncovered, Mates: s.Mates,
+		OpenM2: s.OpenM2, ShareM2: s.ShareM2, RainM2: s.RainM2, SoilM3: s.SoilM3, DepthM: s.DepthM,
+		SoilP10M3: s.SoilP10M3, SoilP90M3: s.SoilP90M3, FreeM: st.ReachM,
+		ShortM: s.ShortM, ShortBearing: float64(s.ShortBearing), Lopsided: s.Lopsided,
+	}
+	for k := range g.ReachM {
+		g.ReachM[k], g.TargetW[k] = float64(s.ReachM[k]), float64(s.TargetW[k])
+	}
+	if tag, ok := in.m.SoilAt(s.At); ok {
+		u := &in.units[tag]
+		g.Texture, g.AWC = u.Texture, u.AWC.Or(0)
+	}
+	return g
+}
+
+// odd is what the cohorts say of tree i.
+func (a *assessment) odd(i int32) risk.Odd {
+	z, known := a.cohorts.Odd(int(i))
+	x := risk.Odd{Z: risk.Maybe[float64]{Value: z, Known: known}, Flagged: a.cohorts.Flagged(int(i))}
+	if words, ok := a.cohorts.Whole(int(i)); ok {
+		x.Cohort = words
+	}
+	return x
+}
+
+// one assesses tree i on the ground found for it.
+func (a *assessment) one(i int32, site *ground.Site, tr *risk.Trace) row {
+	t := &a.in.trees[i]
+	s := a.model.Size(t)
+	st := a.survey.Stand(i)
+	g := a.in.ground(st, site)
+	r := row{
+		how: site.How, mates: int32(site.Mates), openM2: site.OpenM2, shareM2: site.ShareM2, rainM2: site.RainM2, depthM: site.DepthM,
+		soilM3: site.SoilM3, p10: site.SoilP10M3, p90: site.SoilP90M3, shortM: site.ShortM, shortBrg: float64(site.ShortBearing), movedM: site.MovedM,
+		res: a.model.Assess(t, &s, &g, a.odd(i), tr),
+	}
+	return r
+}
+
+// run surveys and assesses all trees, cell by cell, and hands the shares on in
+// the order of the cells, whatever the number of workers.
+func (a *assessment) run(ctx context.Context, shapes func([]shape) error) error {
+	cells := a.survey.Cells()
+	a.rows = make([]row, len(a.in.trees))
+	type batch struct {
+		shapes []shape
+		done   chan struct{}
+	}
+	window := 4 * a.o.workers
+	g, ctx := errgroup.WithContext(ctx)
+	todo := make(chan int)
+	out := make([]batch, len(cells))
+	for i := range out {
+		out[i].done = make(chan struct{})
+	}
+	// room keeps finished cells from piling up before a slow writer.
+	room := make(chan struct{}, window)
+	g.Go(func() error {
+		defer close(todo)
+		for i := range cells {
+			select {
+			case room <- struct{}{}:
+			case <-ctx.Done():
+				return ctx.Err()
+			}
+			select {
+			case todo <- i:
+			case <-ctx.Done():
+				return ctx.Err()
+			}
+		}
+		return nil
+	})
+	var workers sync.WaitGroup
+	for range a.o.workers {
+		workers.Add(1)
+		g.Go(func() error {
+			defer workers.Done()
+			w := a.survey.NewWorker()
+			for i := range todo {
+				b := &out[i]
+				w.Do(cells[i], func(tree int32, site *ground.Site) {
+					if ctx.Err() != nil {
+						return
+					}
+					a.rows[tree] = a.one(tree, site, nil)
+					if len(site.Share) > 0 && !a.in.trees[tree].Removed {
+						b.shapes = append(b.shapes, shape{tree, site.Share})
+					}
+				})
+				close(b.done)
+				if ctx.Err() != nil {
+					return ctx.Err()
+				}
+			}
+			return nil
+		})
+	}
+	g.Go(func() error {
+		for i := range out {
+			select {
+			case <-out[i].done:
+			case <-ctx.Done():
+				return ctx.Err()
+			}
+			if err := shapes(out[i].shapes); err != nil {
+				return err
+			}
+			out[i].shapes = nil
+			<-room
+		}
+		return nil
+	})
+	return g.Wait()
+}
+
+// ranked tells whether a tree takes a place in the list.
+func (a *assessment) ranked(i int) bool {
+	return a.rows[i].res.Assessed && !a.in.trees[i].Dead && a.in.kinds[i] == singleTree && !math.IsNaN(a.rows[i].res.HarmYr)
+}

@@ -1,0 +1,97 @@
+// Command soilshed tells a city which of its street trees are short of ground,
+// and which will fail at the base.
+package main
+
+import (
+	"context"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"strings"
+	"syscall"
+)
+
+// verb is one thing the command does.
+type verb struct {
+	name, brief string
+	run         func(ctx context.Context, args []string, stdout, stderr io.Writer) error
+}
+
+// verbs in the order of the help.
+func verbs() []verb {
+	return []verb{
+		{"assess", "tree points and pavement in, a ranked layer of soil and of failure at the base out", runAssess},
+		{"explain", "print one tree's chain from inputs to rank, with every number and source", runExplain},
+		{"demo", "assess the invented town of Wrenfold and say what to open", runDemo},
+	}
+}
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	code := run(ctx, os.Args[1:], os.Stdout, os.Stderr)
+	stop()
+	os.Exit(code)
+}
+
+// run is the whole command but for the exit.
+func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
+	if len(args) == 0 || args[0] == "help" || args[0] == "--help" || args[0] == "-h" {
+		usage(stdout)
+		if len(args) == 0 {
+			return exitUsage
+		}
+		return exitDone
+	}
+	if args[0] == "--version" || args[0] == "version" {
+		fmt.Fprintln(stdout, "soilshed", version)
+		return exitDone
+	}
+	var names []string
+	for _, v := range verbs() {
+		if v.name == args[0] {
+			return codeOf(v.run(ctx, args[1:], stdout, stderr), stderr)
+		}
+		names = append(names, v.name)
+	}
+	hint := ""
+	if near := closestName(args[0], names); near != "" {
+		hint = fmt.Sprintf(" Did you mean %s?", near)
+	}
+	return codeOf(usagef("there is no %q.%s The verbs are: %s", args[0], hint, strings.Join(names, ", ")), stderr)
+}
+
+// version is that of the program, and goes into the metadata of what it writes.
+const version = "0.1"
+
+func usage(w io.Writer) {
+	fmt.Fprint(w, `Soilshed tells a city which of its street trees are short of ground, and which
+will fail at the base.
+
+  soilshed assess --trees trees.geojson --pavement roads.shp --pavement walks.shp --out city.gpkg
+
+Verbs:
+`)
+	for _, v := range verbs() {
+		fmt.Fprintf(w, "  %-9s %s\n", v.name, v.brief)
+	}
+	fmt.Fprintf(w, "\nsoilshed VERB --help tells more.\n\n%s\n%s\n", exitStatuses, wrap(caution, 78))
+}
+
+// wrap breaks a text at blanks so that lines keep within n characters.
+func wrap(s string, n int) string {
+	var b strings.Builder
+	col := 0
+	for _, w := range strings.Fields(s) {
+		if col > 0 && col+1+len(w) > n {
+			b.WriteByte('\n')
+			col = 0
+		} else if col > 0 {
+			b.WriteByte(' ')
+			col++
+		}
+		b.WriteString(w)
+		col += len(w)
+	}
+	return b.String()
+}

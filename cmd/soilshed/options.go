@@ -1,0 +1,243 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"runtime"
+	"slices"
+	"strings"
+
+	"github.com/spf13/pflag"
+
+	"soilshed/geo/crs"
+	"soilshed/geo/ground"
+	"soilshed/risk"
+	"soilshed/risk/soil"
+)
+
+// options are what the command line of an assessment says.
+type options struct {
+	trees                                       string
+	pavement, bed, rootable, barrier, soilLayer []string
+	target, studyArea                           []string
+	weather, gusts, evidence, out               string
+	fields, soilFields, rootableFields          []string
+	weatherFields, gustFields                   []string
+	crs                                         []string
+	encoding, treeLayer                         string
+	classField                                  string
+	reach, depth, maxDepth, snap, closeGap, pit float64
+	positionError                               float64
+	jitters                                     int
+	noAssumedPit                                bool
+	share, need, standard, units, keep          string
+	pan, criticalDays, awc                      float64
+	texture                                     string
+	maxDryDays, runoff                          float64
+	designGust, gustYears                       float64
+	terrain                                     string
+	latitude, elevation                         float64
+	year                                        int
+	workers                                     int
+	maxSkipped                                  int
+	quiet                                       bool
+	cellM                                       float64
+
+	// Understood from the above.
+	systems map[string]*crs.System // by file; "" for all that do not say
+	rule    risk.NeedRule
+	std     soil.Standard
+	tex     soil.Texture
+	told    struct{ trees, soil, rootable []fieldFlag }
+}
+
+// flagsOf declares the flags of an assessment.
+func flagsOf(o *options) *pflag.FlagSet {
+	d := ground.Defaults()
+	b := soil.PublishedBudget(0)
+	f := pflag.NewFlagSet("assess", pflag.ContinueOnError)
+	f.SortFlags = false
+	f.StringVar(&o.trees, "trees", "", "tree points `FILE` (GeoJSON, shapefile, GeoPackage)")
+	f.StringArrayVar(&o.pavement, "pavement", nil, "hard ground `FILE`: polygons where no root is counted; give it once for each layer")
+	f.StringVar(&o.out, "out", "", "`FILE` to write: .gpkg, .geojson or .shp")
+	f.StringArrayVar(&o.bed, "bed", nil, "beds `FILE`: polygons that are open ground even on hard ground")
+	f.StringArrayVar(&o.rootable, "rootable", nil, "rootable ground under pavement `FILE`, with depth and usable fraction")
+	f.StringArrayVar(&o.barrier, "barrier", nil, "walls and kerbs `FILE`: lines that roots do not cross")
+	f.StringArrayVar(&o.soilLayer, "soil", nil, "soil polygons `FILE`: depth to a restrictive layer, texture, bulk density, available water")
+	f.StringArrayVar(&o.target, "target", nil, "what a falling tree may hit `FILE`; the hard layers when not given")
+	f.StringArrayVar(&o.studyArea, "study-area", nil, "area that the hard layers cover `FILE`; their own extent when not given")
+	f.StringVar(&o.weather, "weather", "", "daily weather `FILE` (CSV)")
+	f.StringVar(&o.gusts, "gusts", "", "highest gust of each year `FILE` (CSV), or a daily file with gusts")
+	f.StringVar(&o.evidence, "evidence", "", "evidence table `FILE` in place of the built-in one")
+
+	f.StringArrayVar(&o.fields, "field", nil, "which column serves a field: `NAME=COLUMN[:UNIT]`, such as dbh=DIAM:in")
+	f.StringArrayVar(&o.soilFields, "soil-field", nil, "the same for soil layers: "+strings.Join(soilFieldNames(), ", "))
+	f.StringArrayVar(&o.rootableFields, "rootable-field", nil, "the same for rootable ground: "+strings.Join(rootableFieldNames(), ", "))
+	f.StringArrayVar(&o.weatherFields, "weather-field", nil, "the same for the weather file")
+	f.StringArrayVar(&o.gustFields, "gust-field", nil, "the same for the gust file")
+	f.StringVar(&o.classField, "class-field", "", "`COLUMN` of the hard or target layers that names what they are (road, sidewalk, building ...)")
+	f.StringArrayVar(&o.crs, "crs", nil, "coordinate system of the files that do not say, or of one: `[FILE=]EPSG:CODE`")
+	f.StringVar(&o.encoding, "encoding", "", "text encoding of shapefile attributes")
+	f.StringVar(&o.treeLayer, "tree-layer", "", "layer of the trees `NAME`, in a file with several")
+
+	f.Float64Var(&o.reach, "reach", 0, "farthest `METRES` that roots are counted; 12 x DBH held in 3 to 9 m when not given")
+	f.Float64Var(&o.depth, "depth", d.DepthM, "usable soil depth in `METRES` where nothing says")
+	f.Float64Var(&o.maxDepth, "max-depth", d.MaxDepthM, "greatest depth in `METRES` that is counted")
+	f.Float64Var(&o.snap, "snap", d.SnapM, "how many `METRES` a stem on hard ground is moved to open ground")
+	f.Float64Var(&o.closeGap, "close-gap", d.CloseGapM, "gaps between hard edges narrower than this many `METRES` are drawing error")
+	f.Float64Var(&o.pit, "assumed-pit", d.PitM, "side in `METRES` of the pit assumed for a stem on hard ground; 0 assumes none")
+	f.Float64Var(&o.positionError, "position-error", d.PositionErrorM, "distance in `METRES` within which 68 % of the points lie from the true stems")
+	f.IntVar(&o.jitters, "jitters", d.Jitters, "displaced points tried for the spread of the soil volume; 0 for none")
+	f.StringVar(&o.share, "share", "distance", "how common ground is divided: `distance` or crown")
+	f.StringVar(&o.need, "need", "crown", "which need decides the class: `RULE` crown, water, standard or climate")
+	f.StringVar(&o.standard, "standard", soil.Standards[0].Name, "municipal table of soil volumes: "+standardNames())
+	f.Float64Var(&o.pan, "pan", b.PanMmD, "pan evaporation of the worst month, `MM` a day, for the need by water")
+	f.Float64Var(&o.criticalDays, "critical-days", b.Days, "`DAYS` between rains, for the need by water")
+	f.StringVar(&o.texture, "texture", soil.Loam.String(), "soil `TEXTURE` where nothing says")
+	f.Float64Var(&o.awc, "awc", 0, "available water capacity `FRACTION` of all soil; by texture when not given")
+	f.Float64Var(&o.maxDryDays, "max-dry-days", 30, "dry `DAYS` in a mean season that the need by climate allows")
+	f.Float64Var(&o.runoff, "runoff", 0, "part of the rain on paving within reach that drains to the opening, 0 to 1")
+	f.Float64Var(&o.latitude, "latitude", 0, "`DEGREES` of the weather station; the trees' own when not given")
+	f.Float64Var(&o.elevation, "elevation", 0, "height of the weather station above the sea, `METRES`")
+	f.Float64Var(&o.designGust, "design-gust", 0, "gust in `M/S` of the return period --gust-years, when there is no gust file")
+	f.Float64Var(&o.gustYears, "gust-years", 50, "return period of --design-gust in `YEARS`")
+	f.StringVar(&o.terrain, "terrain", "built-up", "upwind terrain: `built-up`, open or shore")
+	f.IntVar(&o.year, "year", 0, "`YEAR` that trees are assessed for; that of the newest input file when not given")
+
+	f.StringVar(&o.keep, "keep", "all", "inventory attributes to keep: `all` or none")
+	f.StringVar(&o.units, "units", "si", "units written: `si` or us; us also where a file does not say")
+	f.IntVar(&o.workers, "workers", runtime.GOMAXPROCS(0), "cells worked on side by side; the result does not depend on it")
+	f.Float64Var(&o.cellM, "cell", d.CellM, "side in `METRES` of the cells of work; the result does not depend on it")
+	f.IntVar(&o.maxSkipped, "max-skipped", -1, "exit with status 4 when more records than this are left out; -1 for no limit")
+	f.BoolVar(&o.quiet, "quiet", false, "print no summary")
+	f.MarkHidden("cell")
+	return f
+}
+
+func standardNames() string {
+	var n []string
+	for _, s := range soil.Standards {
+		n = append(n, s.Name)
+	}
+	return strings.Join(n, ", ")
+}
+
+// parse reads the command line of a verb. It returns pflag.ErrHelp after help.
+func parse(f *pflag.FlagSet, args []string, verb, about string, stdout io.Writer) error {
+	f.Usage = func() {}
+	f.SetOutput(io.Discard)
+	err := f.Parse(args)
+	if err == pflag.ErrHelp {
+		fmt.Fprintf(stdout, "%s\n\nFlags:\n%s\n%s\n%s\n", about, f.FlagUsagesWrapped(100), exitStatuses, wrap(caution, 78))
+		return err
+	}
+	if err != nil {
+		if name, ok := strings.CutPrefix(err.Error(), "unknown flag: --"); ok {
+			var names []string
+			f.VisitAll(func(fl *pflag.Flag) { names = append(names, fl.Name) })
+			if near := closestName(name, names); near != "" {
+				return usagef("%v; did you mean --%s? (soilshed %s --help lists all)", err, near, verb)
+			}
+		}
+		return usagef("%v (soilshed %s --help lists the flags)", err, verb)
+	}
+	return nil
+}
+
+// understand checks the options and reads what they mean.
+func (o *options) understand() error {
+	var err error
+	if o.trees == "" {
+		return usagef("no trees: --trees FILE")
+	}
+	if len(o.pavement) == 0 {
+		return usagef("no hard ground: --pavement FILE, once for each layer (without it every tree would look rich)")
+	}
+	bounds := []struct {
+		flag      string
+		v, lo, hi float64
+	}{
+		{"reach", o.reach, 0, 60}, {"depth", o.depth, 0.05, 5}, {"max-depth", o.maxDepth, 0.05, 5},
+		{"snap", o.snap, 0, 20}, {"close-gap", o.closeGap, 0, 2}, {"assumed-pit", o.pit, 0, 10},
+		{"position-error", o.positionError, 0, 20}, {"jitters", float64(o.jitters), 0, 1000},
+		{"pan", o.pan, 0.1, 30}, {"critical-days", o.criticalDays, 1, 365}, {"awc", o.awc, 0, 0.5},
+		{"max-dry-days", o.maxDryDays, 0, 365}, {"runoff", o.runoff, 0, 1}, {"design-gust", o.designGust, 0, 120},
+		{"gust-years", o.gustYears, 2, 10000}, {"latitude", o.latitude, -90, 90}, {"elevation", o.elevation, -430, 6000},
+		{"workers", float64(o.workers), 1, 1024}, {"cell", o.cellM, 20, 1e5},
+	}
+	for _, b := range bounds {
+		if !(b.v >= b.lo && b.v <= b.hi) {
+			return usagef("--%s %g: must lie in %g to %g", b.flag, b.v, b.lo, b.hi)
+		}
+	}
+	for _, c := range []struct {
+		flag, v string
+		of      []string
+	}{
+		{"share", o.share, []string{"distance", "crown"}}, {"units", o.units, []string{"si", "us"}},
+		{"keep", o.keep, []string{"all", "none"}}, {"terrain", o.terrain, []string{"built-up", "open", "shore"}},
+	} {
+		if !slices.Contains(c.of, c.v) {
+			return usagef("--%s %s: one of %s", c.flag, c.v, strings.Join(c.of, ", "))
+		}
+	}
+	if o.rule, err = risk.ParseNeedRule(o.need); err != nil {
+		return usagef("--need: %v", err)
+	}
+	if o.rule == risk.NeedClimate && o.weather == "" {
+		return usagef("--need climate asks for a weather file: --weather FILE")
+	}
+	var ok bool
+	if o.std, ok = soil.StandardNamed(o.standard); !ok {
+		return usagef("--standard %s: one of %s", o.standard, standardNames())
+	}
+	if o.tex, ok = soil.ParseTexture(o.texture); !ok {
+		return usagef("--texture %s: a USDA texture class such as sandy loam", o.texture)
+	}
+	if o.told.trees, err = parseFieldFlags(o.fields); err != nil {
+		return usageError{err}
+	}
+	if o.told.soil, err = parseMappings("--soil-field", soilFieldNames(), o.soilFields); err != nil {
+		return usageError{err}
+	}
+	if o.told.rootable, err = parseMappings("--rootable-field", rootableFieldNames(), o.rootableFields); err != nil {
+		return usageError{err}
+	}
+	o.systems = map[string]*crs.System{}
+	all := append(append(append(append(append([]string{o.trees}, o.pavement...), o.bed...), o.rootable...), o.barrier...), o.soilLayer...)
+	all = append(append(all, o.target...), o.studyArea...)
+	for _, c := range o.crs {
+		file, code, named := strings.Cut(c, "=")
+		if !named {
+			file, code = "", c
+		}
+		if named && !slices.Contains(all, file) {
+			return usagef("--crs %s: no input is called %s; the inputs are %s", c, file, strings.Join(all, ", "))
+		}
+		s, err := crs.Lookup(code)
+		if err != nil {
+			return usagef("--crs %s: %v", c, err)
+		}
+		o.systems[file] = s
+	}
+	return nil
+}
+
+// groundOptions are the settings of the survey.
+func (o *options) groundOptions() ground.Options {
+	g := ground.Defaults()
+	g.CloseGapM, g.SnapM, g.PitM = o.closeGap, o.snap, o.pit
+	g.DepthM, g.MaxDepthM = o.depth, o.maxDepth
+	g.ByCrown = o.share == "crown"
+	g.PositionErrorM, g.Jitters, g.CellM = o.positionError, o.jitters, o.cellM
+	return g
+}
+
+// settings are those of the model.
+func (o *options) settings(year int) risk.Settings {
+	s := risk.DefaultSettings(year)
+	s.ReachM, s.Need, s.Standard = o.reach, o.rule, o.std
+	s.Budget.PanMmD, s.Budget.Days = o.pan, o.criticalDays
+	s.Texture, s.AWC, s.MaxDryDays, s.Runoff = o.tex, o.awc, o.maxDryDays, o.runoff
+	return s
+}

@@ -1,0 +1,255 @@
+package main
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"os"
+	"strconv"
+	"strings"
+	"time"
+
+	"github.com/paulmach/orb"
+
+	"soilshed/geo"
+	"soilshed/geo/crs"
+	"soilshed/geo/ground"
+	"soilshed/geo/layer"
+)
+
+var wgs84 = crs.WGS84()
+
+const (
+	uncoveredGround = ground.Uncovered
+	openGround      = ground.Open
+)
+
+func measuredGround(h ground.How) bool {
+	return h == ground.Measured || h == ground.Snapped || h == ground.Open
+}
+
+// writer writes the layers of an assessment.
+type writer struct {
+	a      *assessment
+	sink   layer.Sink
+	us     bool
+	system *crs.System
+	to     func(geo.XY) (x, y float64, err error)
+	own    []int // inventory columns that are kept
+	fields []*outField
+	open   []*outField
+	fid    int64
+	skip   int // shares whose place could not be written
+}
+
+// newWriter starts the output.
+func (a *assessment) newWriter() (*writer, error) {
+	w := &writer{a: a, us: a.o.units == "us", system: layer.SystemFor(a.o.out, a.in.system)}
+	var err error
+	if w.to, _, err = a.in.plane.To(w.system); err != nil {
+		return nil, &layer.Error{File: a.o.out, Err: err}
+	}
+	trees := layer.Schema{Name: "trees", Title: "Street trees: ground, collar, wind, rank", Abstract: caution, System: w.system, Shape: layer.Points}
+	openings := layer.Schema{Name: "openings", Title: "Each tree's share of open ground", Abstract: caution, System: w.system, Shape: layer.Polygons}
+	taken := map[string]bool{}
+	for i := range treeFields {
+		f := &treeFields[i]
+		w.fields = append(w.fields, f)
+		taken[strings.ToLower(f.field(w.us).Name)] = true
+		for _, n := range openingFields {
+			if n == f.name {
+				w.open = append(w.open, f)
+			}
+		}
+	}
+	if a.o.keep == "all" {
+		var renamed []string
+		for i, f := range a.in.source.Schema().Fields {
+			name := f.Name
+			// A name that is taken gets _inv, cut so that ten characters suffice.
+			for k := 0; taken[strings.ToLower(f.Name)]; k++ {
+				tail := "_inv"
+				if k > 0 {
+					tail += strconv.Itoa(k)
+				}
+				f.Name = cutName(name, 10-len(tail)) + tail
+			}
+			if f.Name != name {
+				renamed = append(renamed, name+" is written as "+f.Name)
+			}
+			taken[strings.ToLower(f.Name)] = true
+			trees.Fields = append(trees.Fields, f)
+			w.own = append(w.own, i)
+		}
+		if len(renamed) > 0 {
+			a.in.report.note("Inventory columns whose names soilshed's own fields have: %s.", strings.Join(renamed, ", "))
+		}
+	}
+	for _, f := range w.fields {
+		trees.Fields = append(trees.Fields, f.field(w.us))
+	}
+	for _, f := range w.open {
+		openings.Fields = append(openings.Fields, f.field(w.us))
+	}
+	w.sink, err = layer.Create(a.o.out, []layer.Schema{trees, openings}, layer.CreateOptions{
+		Changed: a.changed(), Metadata: a.metadata(),
+	})
+	if err != nil {
+		return nil, err
+	}
+	return w, nil
+}
+
+func cutName(s string, n int) string {
+	for len(s) > n {
+		r := []rune(s)
+		s = string(r[:len(r)-1])
+	}
+	return s
+}
+
+// changed is the time of the newest input, or SOURCE_DATE_EPOCH.
+func (a *assessment) changed() string {
+	t := a.in.report.newest
+	if s := os.Getenv("SOURCE_DATE_EPOCH"); s != "" {
+		if v, err := strconv.ParseInt(s, 10, 64); err == nil {
+			t = v
+		}
+	}
+	return time.Unix(t, 0).UTC().Format("2006-01-02T15:04:05.000Z")
+}
+
+// metadata is the text that goes with the layers: caution and settings.
+func (a *assessment) metadata() string {
+	s := a.model.Settings
+	settings := map[string]any{
+		"caution": caution, "program": "soilshed " + version, "year": s.Year,
+		"inputs":   a.inputNames(),
+		"need":     s.Need.String(),
+		"standard": s.Standard.Name, "texture_assumed": s.Texture.String(),
+		"reach_m": a.o.reach, "depth_m": a.o.depth, "max_depth_m": a.o.maxDepth, "snap_m": a.o.snap,
+		"close_gap_m": a.o.closeGap, "assumed_pit_m": a.o.pit, "position_error_m": a.o.positionError,
+		"jitters": a.o.jitters, "share": a.o.share, "pan_mm_day": s.Budget.PanMmD, "critical_days": s.Budget.Days,
+		"runoff": s.Runoff, "max_dry_days": s.MaxDryDays, "terrain": a.o.terrain,
+		"gust_mode_ms": a.model.Wind.MuMS, "gust_scale_ms": a.model.Wind.BetaMS,
+	}
+	b, err := json.MarshalIndent(settings, "", " ")
+	if err != nil {
+		return caution
+	}
+	return string(b)
+}
+
+func (a *assessment) inputNames() []string {
+	var n []string
+	for _, l := range a.in.report.Layers {
+		n = append(n, l.Role+": "+l.File)
+	}
+	return n
+}
+
+// shares writes a batch of shares.
+func (w *writer) shares(list []shape) error {
+	for _, s := range list {
+		g, err := w.multi(s.polygon)
+		if err != nil {
+			w.skip++
+			continue
+		}
+		r := &w.a.rows[s.tree]
+		f := layer.Feature{Geometry: g, Values: make([]layer.Value, 0, len(w.open))}
+		for _, o := range w.open {
+			f.Values = append(f.Values, o.value(w.a, int(s.tree), r, w.us))
+		}
+		w.fid++
+		f.FID = w.fid
+		if err := w.sink.Write(1, f); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (w *writer) multi(polys [][][]geo.XY) (orb.Geometry, error) {
+	out := make(orb.MultiPolygon, 0, len(polys))
+	for _, rings := range polys {
+		p := make(orb.Polygon, 0, len(rings))
+		for _, r := range rings {
+			ring := make(orb.Ring, 0, len(r)+1)
+			for _, v := range r {
+				x, y, err := w.to(v)
+				if err != nil {
+					return nil, err
+				}
+				ring = append(ring, orb.Point{x, y})
+			}
+			p = append(p, append(ring, ring[0]))
+		}
+		out = append(out, p)
+	}
+	return out, nil
+}
+
+// trees writes the trees in the order of the inventory, which is read a second
+// time for its own attributes.
+func (w *writer) trees(ctx context.Context) error {
+	a := w.a
+	same := w.system == a.in.system || w.system.Same(a.in.system)
+	next := 0
+	write := func(own []layer.Value, at orb.Point) error {
+		f := layer.Feature{FID: int64(next + 1), Geometry: at, Values: make([]layer.Value, 0, len(w.own)+len(w.fields))}
+		for _, k := range w.own {
+			if k < len(own) {
+				f.Values = append(f.Values, own[k])
+			} else {
+				f.Values = append(f.Values, layer.Value{})
+			}
+		}
+		r := &a.rows[next]
+		for _, o := range w.fields {
+			f.Values = append(f.Values, o.value(a, next, r, w.us))
+		}
+		next++
+		return w.sink.Write(0, f)
+	}
+	for f, err := range a.in.source.Features() {
+		if err != nil {
+			var bad *layer.RecordError
+			if errors.As(err, &bad) {
+				continue
+			}
+			return err
+		}
+		if next == len(a.rows) {
+			break
+		}
+		if f.FID != a.in.fids[next] {
+			continue // left out when it was first read
+		}
+		if next%1024 == 0 && ctx.Err() != nil {
+			return ctx.Err()
+		}
+		var at orb.Point
+		if same {
+			p, err := layer.PointOf(f.Geometry)
+			if err != nil {
+				return &layer.Error{File: a.o.trees, Feature: f.FID, Err: errors.New("changed while it was being read"), Remedy: "run again"}
+			}
+			at = p
+		} else {
+			x, y, err := w.to(a.in.at[next])
+			if err != nil {
+				return &layer.Error{File: a.o.trees, Feature: f.FID, Err: err}
+			}
+			at = orb.Point{x, y}
+		}
+		if err := write(f.Values, at); err != nil {
+			return err
+		}
+	}
+	if next != len(a.rows) {
+		return &layer.Error{File: a.o.trees, Err: fmt.Errorf("changed while it was being read: %d trees first, then %d", len(a.rows), next), Remedy: "run again"}
+	}
+	return nil
+}

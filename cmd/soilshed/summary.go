@@ -1,0 +1,152 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"math"
+	"slices"
+	"strings"
+
+	"soilshed/geo/ground"
+)
+
+// summary tells on the terminal what was read, repaired, left out and found.
+func (a *assessment) summary(w io.Writer) {
+	r := &a.in.report
+	fmt.Fprintln(w, "Read")
+	for _, l := range r.Layers {
+		fmt.Fprintf(w, "  %-10s %s: %s", l.Role, l.File, countOf(l.Records, "record", "records"))
+		what := "polygons"
+		switch l.Role {
+		case "trees":
+			what = "trees with a point"
+		case "barrier":
+			what = "lines"
+		}
+		fmt.Fprintf(w, ", %s %s\n", grouped(l.Taken), what)
+		if l.Crossing > 0 {
+			fmt.Fprintf(w, "    repaired: %s crossed themselves; all lobes count\n", countOf(l.Crossing, "polygon", "polygons"))
+		}
+		if l.Empty > 0 {
+			fmt.Fprintf(w, "    left out: %s without geometry\n", countOf(l.Empty, "record", "records"))
+		}
+		if l.Strays > 0 {
+			fmt.Fprintf(w, "    passed over: %s of another kind (lines or points among polygons)\n", countOf(l.Strays, "geometry", "geometries"))
+		}
+		var reasons []string
+		for k := range l.Failed {
+			reasons = append(reasons, k)
+		}
+		slices.Sort(reasons)
+		for _, k := range reasons {
+			fmt.Fprintf(w, "    left out: %s %s\n", grouped(l.Failed[k]), k)
+		}
+		for _, f := range l.FirstFailed {
+			fmt.Fprintf(w, "      %s\n", f)
+		}
+	}
+	if len(r.Notes) > 0 {
+		fmt.Fprintln(w, "\nAssumed and noticed")
+		for _, n := range r.Notes {
+			fmt.Fprintln(w, indent(wrap(n, 92), "  - ", "    "))
+		}
+	}
+	fmt.Fprintln(w, "\nGround found")
+	hows := make([]int, len(ground.Hows()))
+	classes := map[string]int{}
+	kinds := [recordKinds]int{}
+	var open, soilM3, need float64
+	var graded, ranked, dead, flagged int
+	var fails, harm float64
+	var probable int
+	for i := range a.rows {
+		row := &a.rows[i]
+		kinds[a.in.kinds[i]]++
+		if !row.res.Assessed {
+			continue
+		}
+		hows[row.how]++
+		if a.in.trees[i].Dead {
+			dead++
+		}
+		if row.how != ground.Uncovered {
+			open += row.shareM2
+			soilM3 += row.soilM3
+		}
+		if row.res.Graded {
+			graded++
+			classes[className(row)]++
+			need += row.res.Need
+		}
+		if row.rank > 0 {
+			ranked++
+			fails += row.res.FailYr
+			harm += row.res.HarmYr
+		}
+		if row.res.GirdledP >= 0.5 {
+			probable++
+		}
+		if row.res.Flagged {
+			flagged++
+		}
+	}
+	for h, name := range ground.Hows() {
+		if hows[h] > 0 {
+			fmt.Fprintf(w, "  %-10s %7s\n", name, grouped(hows[h]))
+		}
+	}
+	for _, k := range []struct {
+		kind recordKind
+		name string
+	}{{hedgeRow, "hedge rows, surveyed and kept out of the list"}, {goneTree, "gone on record, not assessed"}, {emptySite, "empty sites, not assessed"}} {
+		if n := kinds[k.kind]; n > 0 {
+			fmt.Fprintf(w, "  %s %s\n", grouped(n), k.name)
+		}
+	}
+	fmt.Fprintf(w, "\nSoil against need (%s rule)\n", a.model.Need)
+	for k := len(classNames) - 1; k >= 0; k-- {
+		n := classes[classNames[k]]
+		if graded > 0 {
+			fmt.Fprintf(w, "  %-12s %7s  %4.1f %%\n", classNames[k], grouped(n), 100*float64(n)/float64(graded))
+		}
+	}
+	fmt.Fprintf(w, "\nTotals\n  %s m2 of open ground in shares, %s m3 of soil, %s m3 needed\n", grouped(int(math.Round(open))), grouped(int(math.Round(soilM3))), grouped(int(math.Round(need))))
+	fmt.Fprintf(w, "  %s with even odds or more of a girdled collar; %s behind their cohorts beyond chance\n", grouped(probable), grouped(flagged))
+	fmt.Fprintf(w, "  %s ranked; about %.1f of them fail at the base in a mean year\n", grouped(ranked), fails)
+	if dead > 0 {
+		fmt.Fprintf(w, "  %s dead on record, kept out of the list: have an arborist see them\n", grouped(dead))
+	}
+	fmt.Fprintf(w, "\nFirst in the list\n")
+	first := make([]int, 0, len(a.rows))
+	for i := range a.rows {
+		if n := a.rows[i].rank; n > 0 && n <= 5 {
+			first = append(first, i)
+		}
+	}
+	slices.SortFunc(first, func(x, y int) int { return int(a.rows[x].rank - a.rows[y].rank) })
+	for _, i := range first {
+		row := &a.rows[i]
+		fmt.Fprintf(w, "  %d. tree %s, %s: %s\n", row.rank, a.in.trees[i].ID, orUnknown(a.in.trees[i].Species), row.res.Why())
+	}
+	fmt.Fprintf(w, "\nTime\n ")
+	for _, p := range a.phases {
+		fmt.Fprintf(w, " %s %.2f s;", p.Name, p.Seconds)
+	}
+	fmt.Fprintf(w, " %s polygons, %s vertices\n", grouped(a.in.m.Polygons()), grouped(a.in.m.Vertices()))
+	if a.o.out != "" {
+		fmt.Fprintf(w, "\nWritten: %s\n", a.o.out)
+	}
+	fmt.Fprintf(w, "\n%s\n", wrap(caution, 92))
+}
+
+func orUnknown(s string) string {
+	if s == "" {
+		return "species unknown"
+	}
+	return s
+}
+
+// indent puts first before the first line and rest before the others.
+func indent(s, first, rest string) string {
+	return first + strings.ReplaceAll(s, "\n", "\n"+rest)
+}
