@@ -81,6 +81,7 @@ type gusts struct {
 	logV    [allSteps + 1]float64
 	mass    [gustSteps + 1]float64 // probability between logV[j-1] and logV[j]
 	between [gustSteps + 1]float64 // P(gust > v) in the middle of that step
+	perMass [gustSteps]float64     // 1/mass[j+1], or 0
 	// P(gust > v), on the same grid, finer.
 	exceed [gustSteps*finer + 1]float64
 }
@@ -111,6 +112,11 @@ func (c Climate) Prepare() Climate {
 	}
 	for i := range t.exceed {
 		t.exceed[i] = at(float64(i) / finer)
+	}
+	for j := range t.perMass {
+		if m := t.exceed[j*finer] - t.exceed[(j+1)*finer]; m > 0 {
+			t.perMass[j] = 1 / m
+		}
 	}
 	c.ready = t
 	return c
@@ -410,11 +416,17 @@ func (c Climate) Fail(t Tree, girdledP float64, g *Girdling) Result {
 			for b := range byBearing {
 				x := uproots[s][b] + stronger
 				up := c.ready.above(x)
-				f := st.w * toward[b] * (up + c.ready.brokenBy(table, x, up))
+				w := st.w * toward[b]
+				f, fSound := w*up, w*up
+				if x > 0 { // broken before it is uprooted
+					j, below := c.ready.inStep(x, up)
+					f += w * (table[j] + below*(table[j+1]-table[j]))
+					fSound += w * (soundTable[j] + below*(soundTable[j+1]-soundTable[j]))
+				}
 				byBearing[b] += f
 				falls += f
-				fallsSound += st.w * toward[b] * (up + c.ready.brokenBy(soundTable, x, up))
-				uprooted += st.w * toward[b] * up
+				fallsSound += fSound
+				uprooted += w * up
 			}
 		}
 		w := weights[i]
@@ -524,8 +536,9 @@ func (t *gusts) collar(table, soundTable, survives *[gustSteps + 1]float64, shif
 	}
 	var last, sum float64
 	from := need // where it begins to break
+	y, step := (shift+n*t.logLo)/collarGiven, n/t.perLog/collarGiven
 	for j := range need + 1 {
-		f := normal((shift + n*t.logV[j]) / collarGiven)
+		f := normal(y + float64(j)*step)
 		if f < 1e-12 {
 			continue
 		}
@@ -544,9 +557,12 @@ func (t *gusts) collar(table, soundTable, survives *[gustSteps + 1]float64, shif
 			sound[j] = normal((shift + n*t.logV[j]) / collarGiven)
 		}
 		stood = 1e-9
-	} else {
+	} else if stood != 1 {
+		scale := 1 / stood
 		for j := range need + 1 {
-			sound[j] = math.Min(sound[j]/stood, 1)
+			if sound[j] *= scale; sound[j] > 1 { // by rounding
+				sound[j] = 1
+			}
 		}
 	}
 	var breaks [gustSteps + 1]float64
@@ -568,9 +584,17 @@ func (t *gusts) collar(table, soundTable, survives *[gustSteps + 1]float64, shif
 			k := int(off)
 			hi := p.w * girdledP * (off - float64(k))
 			lo := p.w*girdledP - hi
-			ahead := sound[k:]
-			for j := max(0, from-k-1); j <= gustSteps; j++ {
-				breaks[j] += lo*ahead[j] + hi*ahead[j+1]
+			at := max(0, from-k-1)
+			if at > gustSteps {
+				continue
+			}
+			into := breaks[at:]
+			ahead := sound[at+k:][:len(into)+1]
+			a := ahead[0]
+			for j := range into {
+				b := ahead[j+1]
+				into[j] += lo*a + hi*b
+				a = b
 			}
 		}
 	}
@@ -589,22 +613,15 @@ func (t *gusts) overGusts(table, breaks *[gustSteps + 1]float64) {
 	}
 }
 
-// brokenBy looks up the table that collar filled, at x steps of the grid, where
-// the gust is exceeded with probability above. Within a step it grows with the
-// probability of the gust.
-func (t *gusts) brokenBy(table *[gustSteps + 1]float64, x, above float64) float64 {
+// inStep returns which step of the grid x lies in, and how much of the probability
+// of that step lies below it, given that x, above 0, is exceeded with probability
+// above.
+func (t *gusts) inStep(x, above float64) (step int, below float64) {
 	if !(x < gustSteps) {
-		return table[gustSteps]
+		return gustSteps - 1, 1
 	}
-	if x <= 0 {
-		return 0
-	}
-	i := int(x)
-	from, to := t.exceed[i*finer], t.exceed[(i+1)*finer]
-	if !(from > to) {
-		return table[i]
-	}
-	return table[i] + (from-above)/(from-to)*(table[i+1]-table[i])
+	step = int(x)
+	return step, (t.exceed[step*finer] - above) * t.perMass[step]
 }
 
 // ways turns the sums by bearing into probabilities and names the likeliest.
