@@ -416,7 +416,7 @@ func TestDBFMixedColumns(t *testing.T) {
 		},
 		func() Value { return String(strings.Repeat("é", rnd.IntN(30)) + "x") },
 	}
-	for round := range 200 {
+	for round := range 60 {
 		schema := Schema{Name: "a", System: crs.WGS84(), Shape: Points}
 		var use [][]func() Value
 		for range 6 {

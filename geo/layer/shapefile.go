@@ -48,6 +48,7 @@ type shapefile struct {
 	schema Schema
 	kind   int32 // shape type of the header
 	size   int64 // bytes of the .shp
+	length int64 // and by its header
 	shx    string
 	table  *dbfTable // nil: geometry only
 
@@ -146,8 +147,8 @@ func (s *shapefile) header(f *os.File) error {
 	}
 	// The length counts 16-bit words; what is beyond it is read all the same,
 	// since some writers forget to update it.
-	if want := 2 * int64(binary.BigEndian.Uint32(h[24:])); want > s.size {
-		return &Error{File: s.path, Err: fmt.Errorf("its header says %d bytes, but the file has %d", want, s.size), Remedy: "it was cut short: copy or export it again"}
+	if s.length = 2 * int64(binary.BigEndian.Uint32(h[24:])); s.length > s.size {
+		return &Error{File: s.path, Err: fmt.Errorf("its header says %d bytes, but the file has %d", s.length, s.size), Remedy: "it was cut short: copy or export it again"}
 	}
 	return nil
 }
@@ -265,6 +266,7 @@ func (s *shapefile) Features() iter.Seq2[Feature, error] {
 		}
 		defer f.Close()
 		r := newShpReader(s, f)
+		defer r.close()
 		if s.table != nil {
 			if r.rows, err = s.table.rows(); err != nil {
 				yield(Feature{}, err)
@@ -279,12 +281,14 @@ func (s *shapefile) Features() iter.Seq2[Feature, error] {
 
 // shpReader goes through the records of a .shp.
 type shpReader struct {
-	s    *shapefile
-	f    *os.File
-	in   *bufio.Reader
-	at   int64 // place of the next record in the file
-	rows *dbfRows
-	buf  []byte
+	s     *shapefile
+	f     *os.File
+	in    *bufio.Reader
+	at    int64    // place of the next record in the file
+	start int64    // and of the last
+	index *os.File // the .shx, once it was needed
+	rows  *dbfRows
+	buf   []byte
 	shapeParser
 
 	deleted, unnumbered, resumed int
@@ -299,6 +303,9 @@ func newShpReader(s *shapefile, f *os.File) *shpReader {
 func (r *shpReader) run(yield func(Feature, error) bool) {
 	s := r.s
 	for n := int64(1); r.at+shpRecordHeader <= s.size; n++ {
+		if r.at >= s.length && r.nextNumber() != n {
+			break // bytes after the end that the header tells
+		}
 		content, err := r.record(n)
 		var bad *recordFault
 		if err != nil && !errors.As(err, &bad) {
@@ -360,6 +367,7 @@ func (r *shpReader) record(n int64) ([]byte, error) {
 	}
 	number := int64(binary.BigEndian.Uint32(h[0:]))
 	length := 2 * int64(binary.BigEndian.Uint32(h[4:]))
+	r.start = r.at
 	from := r.at + shpRecordHeader
 	if length < 4 || length > maxRecordBytes || from+length > s.size {
 		bad := fmt.Errorf("record of %d bytes at byte %d, where the file has %d left", length, r.at, s.size-from)
@@ -370,15 +378,6 @@ func (r *shpReader) record(n int64) ([]byte, error) {
 		r.resumed++
 		return nil, r.resume(next, bad)
 	}
-	// A length that is wrong but fits the file would lead into the middle of
-	// another record: the .shx shows it.
-	if number != n {
-		if next, ok := r.following(n); ok && next != from+length && (next == s.size || r.numbered(next, n+1)) {
-			r.resumed++
-			return nil, r.resume(next, fmt.Errorf("record of %d bytes at byte %d, where the .shx has %d", length, r.at, next-from))
-		}
-		r.unnumbered++
-	}
 	if int64(cap(r.buf)) < length {
 		r.buf = make([]byte, length+length/4)
 	}
@@ -387,23 +386,55 @@ func (r *shpReader) record(n int64) ([]byte, error) {
 		return nil, &Error{File: s.path, Feature: n, Err: fmt.Errorf("reading: %w", err)}
 	}
 	r.at = from + length
+	// A length that is wrong but fits the file leads into the middle of another
+	// record. Its number, and the .shx, show that.
+	if r.nextNumber() != n+1 && s.size-r.at >= shpRecordHeader && !r.indexed(n, length) {
+		if at, ok := r.following(n); ok && at != r.at {
+			r.resumed++
+			return nil, r.resume(at, fmt.Errorf("record of %d bytes at byte %d, where the .shx has %d", length, from-shpRecordHeader, at-from))
+		}
+	}
+	if number != n {
+		r.unnumbered++
+	}
 	return r.buf, nil
+}
+
+// nextNumber returns the number that the next record bears, -1 at the end.
+func (r *shpReader) nextNumber() int64 {
+	b, err := r.in.Peek(4)
+	if err != nil {
+		return -1
+	}
+	return int64(binary.BigEndian.Uint32(b))
+}
+
+// indexed tells whether the .shx agrees with the n-th record.
+func (r *shpReader) indexed(n, length int64) bool {
+	if !r.openIndex() {
+		return false
+	}
+	var e [8]byte
+	_, err := r.index.ReadAt(e[:], shpHeader+8*(n-1))
+	return err == nil && 2*int64(binary.BigEndian.Uint32(e[:])) == r.start && 2*int64(binary.BigEndian.Uint32(e[4:])) == length
+}
+
+func (r *shpReader) openIndex() bool {
+	if r.index == nil && r.s.shx != "" {
+		r.index, _ = os.Open(r.s.shx)
+	}
+	return r.index != nil
 }
 
 // following returns where the .shx has the record after the n-th: the end of
 // the file when there is none.
 func (r *shpReader) following(n int64) (at int64, ok bool) {
-	if r.s.shx == "" {
+	if !r.openIndex() {
 		return 0, false
 	}
-	x, err := os.Open(r.s.shx)
-	if err != nil {
-		return 0, false
-	}
-	defer x.Close()
 	var e [8]byte
-	if _, err := x.ReadAt(e[:], shpHeader+8*n); err == io.EOF {
-		if i, err := x.Stat(); err == nil && i.Size() == shpHeader+8*n {
+	if _, err := r.index.ReadAt(e[:], shpHeader+8*n); err == io.EOF {
+		if i, err := r.index.Stat(); err == nil && i.Size() == shpHeader+8*n {
 			return r.s.size, true
 		}
 		return 0, false
@@ -411,7 +442,7 @@ func (r *shpReader) following(n int64) (at int64, ok bool) {
 		return 0, false
 	}
 	at = 2 * int64(binary.BigEndian.Uint32(e[:]))
-	return at, at >= r.at+shpRecordHeader && at+shpRecordHeader <= r.s.size && r.numbered(at, n+1)
+	return at, at > r.start && at+shpRecordHeader <= r.s.size && r.numbered(at, n+1)
 }
 
 // numbered tells whether the record at the place bears the number n.
@@ -427,6 +458,12 @@ func (r *shpReader) resume(at int64, err error) error {
 	r.at = at
 	r.in.Reset(io.NewSectionReader(r.f, at, r.s.size-at))
 	return &recordFault{reasonDamaged, -1, err}
+}
+
+func (r *shpReader) close() {
+	if r.index != nil {
+		r.index.Close()
+	}
 }
 
 // tell notes what was repaired and assumed.

@@ -95,6 +95,7 @@ func (s *shapefile) winds() bool {
 	}
 	defer f.Close()
 	r := newShpReader(s, f)
+	defer r.close()
 	r.searched = true
 	for n := int64(1); r.at+shpRecordHeader <= s.size && !r.winds; n++ {
 		b, err := r.record(n)

@@ -316,6 +316,8 @@ func TestShapefileParts(t *testing.T) {
 		"mixed case":   {".shp": shp, ".Dbf": dbf},
 		"no end mark":  with(".dbf", dbf[:len(dbf)-1]),
 		"odd trailer":  with(".shp", append(append([]byte(nil), shp...), 1, 2, 3)),
+		"long trailer": with(".shp", append(append([]byte(nil), shp...), bytes.Repeat([]byte{1}, 50)...)),
+		"and no .shx":  with(".shp", append(append([]byte(nil), shp...), bytes.Repeat([]byte{1}, 50)...), ".shx", nil),
 		"header short": with(".shp", append(rawHeader(1, 100), shp[100:]...)), // a writer that forgot
 	} {
 		path := putSet(t, parts)
