@@ -136,10 +136,10 @@ func TestGeoPackageDamagedAnywhere(t *testing.T) {
 		}
 		try("cut at "+Whole(int64(at)).Text(), raw[:at], true)
 	}
-	for i := range 400 {
+	for i := range 160 {
 		b := append([]byte(nil), raw...)
 		at := rnd.IntN(len(b))
-		if i < 200 { // the pages that tell where the others are
+		if i < 80 { // the pages that tell where the others are
 			at = rnd.IntN(8 * gpkgPageBytes)
 		}
 		b[at] ^= 1 << rnd.IntN(8)

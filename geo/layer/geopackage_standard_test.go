@@ -1,6 +1,7 @@
 package layer
 
 import (
+	"bytes"
 	"encoding/binary"
 	"os"
 	"path/filepath"
@@ -86,7 +87,7 @@ func TestGeoPackageStandard(t *testing.T) {
 		{"140, 141: two rows an extension", `SELECT extension_name FROM gpkg_extensions WHERE extension_name <> 'gpkg_rtree_index' GROUP BY 1 HAVING count(*) <> 2 OR max(column_name) IS NOT NULL`},
 		{"148: extents hold the features", `SELECT table_name FROM gpkg_contents c, rtree_openings_geom r WHERE c.table_name='openings' AND
 			(r.minx < c.min_x - 1 OR r.maxx > c.max_x + 1 OR r.miny < c.min_y - 1 OR r.maxy > c.max_y + 1)`},
-		{"(desktop GIS) styles", `SELECT * FROM layer_styles WHERE f_table_schema <> '' OR f_geometry_column <> 'geom' OR useAsDefault <> 1 OR styleQML = '' OR styleSLD = ''
+		{"(desktop GIS) styles", `SELECT * FROM layer_styles WHERE f_table_schema IS NOT '' OR f_geometry_column IS NOT 'geom' OR useAsDefault IS NOT 1 OR coalesce(styleQML,'') = '' OR coalesce(styleSLD,'') = ''
 			OR f_table_name NOT IN (SELECT table_name FROM gpkg_contents)`},
 		{"(ours) metadata", `SELECT 1 WHERE (SELECT mime_type || metadata FROM gpkg_metadata) <> 'text/plain' || 'reach 12 x DBH' || char(10) || 'Confirm on site.'`},
 		{"(ours) names and units", `SELECT 1 WHERE (SELECT name || '|' || title || '|' || coalesce(description,'') FROM gpkg_data_columns WHERE column_name='dbh_cm')
@@ -106,6 +107,21 @@ func TestGeoPackageStandard(t *testing.T) {
 	}
 	checkIndex(t, path, "trees")
 	checkIndex(t, path, "openings")
+
+	// Req 19: the envelope is minx, maxx, miny, maxy.
+	err = query(conn, "SELECT fid, geom FROM openings", nil, func(row *sqlite.Stmt) error {
+		blob := make([]byte, row.ColumnLen(1))
+		row.ColumnBytes(1, blob)
+		g, _, err := decodeGPKG(blob, new(wkbRepairs))
+		noError(t, err)
+		var e [4]float64
+		noError(t, binary.Read(bytes.NewReader(blob[gpkgHeaderBytes:]), binary.LittleEndian, &e))
+		if b := g.Bound(); e != [4]float64{b.Min[0], b.Max[0], b.Min[1], b.Max[1]} {
+			t.Errorf("Req 19: envelope of %d: %v, box %v", row.ColumnInt64(0), e, b)
+		}
+		return nil
+	})
+	noError(t, err)
 }
 
 // A system without a code is written whole, once, under a number of our own
