@@ -1,0 +1,73 @@
+package layer
+
+import "errors"
+
+// Table is a CSV table on its own, such as a list beside a layer. It takes the
+// place of an older file whole or not at all, and text that a spreadsheet would
+// run as a formula is made safe.
+type Table struct {
+	set *aside
+	csv *csvTable
+}
+
+// CreateTable begins the table at path; of the schema its name and fields count.
+func CreateTable(path string, s Schema) (*Table, error) {
+	s.Shape = NoShape
+	set, err := newAside(path)
+	if err != nil {
+		return nil, err
+	}
+	t := &Table{set: set}
+	if t.csv, err = newCSVTable(set, path, &s); err != nil {
+		set.abort()
+		return nil, err
+	}
+	return t, nil
+}
+
+// Write adds a record; a geometry is left out.
+func (t *Table) Write(f Feature) error {
+	if err := checkFeature(t.csv.final, t.csv.schema, f); err != nil {
+		return err
+	}
+	return t.csv.write(f)
+}
+
+// Commit puts the table in its place.
+func (t *Table) Commit() error {
+	if t.set.done {
+		return errors.New("the table is closed already")
+	}
+	if err := t.csv.finish(); err != nil {
+		return errors.Join(err, t.set.abort())
+	}
+	return t.set.commit()
+}
+
+// Abort leaves an older table as it was. After Commit it does nothing.
+func (t *Table) Abort() error {
+	if t == nil || t.set.done {
+		return nil
+	}
+	t.csv.file.Close()
+	return t.set.abort()
+}
+
+// TablePath is where Create's GeoJSON and shapefile put a table without
+// geometry: NAME-TABLE.csv beside the output at path.
+func TablePath(path, table string) string {
+	return layerPath(path, []Schema{{Name: table}}, 0)
+}
+
+// WriteFile puts content in the place of a file, whole or not at all.
+func WriteFile(path string, content []byte) error {
+	set, err := newAside(path)
+	if err != nil {
+		return err
+	}
+	defer set.abort()
+	if err := set.text(path, string(content)); err != nil {
+		return err
+	}
+	return set.commit()
+}
