@@ -98,6 +98,7 @@ type Model struct {
 	water *[3]lazyTable
 	// typical is the median DBH in cm of the inventory by genus, "" for all.
 	typical map[string]float64
+	names   sync.Map // species by name
 }
 
 // NewModel prepares a model. days and etoMM are the weather and its reference

@@ -61,7 +61,7 @@ func (m *Model) missing(t *Tree, s *Size, g *Ground) (x Missing) {
 			x |= bit
 		}
 	}
-	lacks(MissingDBH, !t.DBHCm.Known)
+	lacks(MissingDBH, s.DBH != AsRecorded)
 	lacks(MissingHeight, !t.HeightM.Known)
 	lacks(MissingCrown, !t.CrownM.Known)
 	lacks(MissingSpecies, !s.NameKnown)

@@ -18,7 +18,7 @@ const (
 
 // Size is a tree with no measure left unknown.
 type Size struct {
-	Species species.Species
+	Species *species.Species // shared, not to be changed
 	// NameKnown is false when the species field says nothing that is understood.
 	NameKnown                bool
 	DBHCm, HeightM, CrownM   float64
@@ -38,7 +38,10 @@ func (m *Model) LearnTypical(trees []Tree) {
 		if !t.DBHCm.Known || t.Removed {
 			continue
 		}
-		sp, _ := species.Lookup(t.Species)
+		if Contradicts(t) {
+			continue
+		}
+		sp, _ := m.speciesOf(t.Species)
 		by[""] = append(by[""], t.DBHCm.Value)
 		if sp.Genus != "" {
 			by[sp.Genus] = append(by[sp.Genus], t.DBHCm.Value)
@@ -63,21 +66,21 @@ const assumedDBHCm = 20
 // whichever measure is recorded; the inventory's median DBH last.
 func (m *Model) Size(t *Tree) Size {
 	var s Size
-	s.Species, s.NameKnown = species.Lookup(t.Species)
-	if !s.NameKnown {
-		s.Species = species.Unknown()
-	}
+	s.Species, s.NameKnown = m.speciesOf(t.Species)
 	if t.PlantedYear.Known && t.PlantedYear.Value <= m.Year {
 		s.AgeYr = Known(float64(m.Year - t.PlantedYear.Value))
 	}
 	sp := s.Species
 	switch {
-	case t.DBHCm.Known:
+	case t.DBHCm.Known && !Contradicts(t):
 		s.DBHCm, s.DBHBy = t.DBHCm.Value, "recorded"
 	case t.HeightM.Known:
 		s.DBH, s.DBHCm = FromPublished, inverse(sp.HeightM, t.HeightM.Value)
 		_, s.DBHBy = sp.HeightM(s.DBHCm)
 		s.DBHBy = "from height, " + s.DBHBy
+		if t.DBHCm.Known {
+			s.DBHBy = "as the DBH on record is too thin for the height or crown on record: " + s.DBHBy
+		}
 	case t.CrownM.Known:
 		s.DBH, s.DBHCm = FromPublished, inverse(sp.CrownM, t.CrownM.Value)
 		_, s.DBHBy = sp.CrownM(s.DBHCm)
@@ -113,12 +116,35 @@ func (m *Model) Size(t *Tree) Size {
 	if s.ReachM <= 0 {
 		s.ReachM = min(m.MostReachM, max(m.LeastReachM, m.ReachPerDBH*s.DBHCm/100))
 	}
-	if !s.AgeYr.Known && s.DBH == AsRecorded {
-		if a, _ := sp.AgeFromDBH(s.DBHCm); a > 0 {
-			s.AgeYr = Maybe[float64]{Value: a} // derived: a value, but not known
-		}
-	}
 	return s
+}
+
+// Contradicts tells whether the DBH on record cannot go with the height or the
+// crown on record: the stem would be thinner than 1/150 of the height, or than
+// 1/50 of the crown spread, after 1.5 m and 1 m of a whip's. Common practice,
+// no source: beyond what slender trees of dense stands have.
+func Contradicts(t *Tree) bool {
+	d := t.DBHCm.Value / 100
+	return t.DBHCm.Known && (t.HeightM.Known && t.HeightM.Value > 1.5+150*d || t.CrownM.Known && t.CrownM.Value > 1+50*d)
+}
+
+// speciesOf looks a name up, once for each name.
+func (m *Model) speciesOf(name string) (*species.Species, bool) {
+	type found struct {
+		sp    *species.Species
+		known bool
+	}
+	if v, ok := m.names.Load(name); ok {
+		f := v.(found)
+		return f.sp, f.known
+	}
+	sp, known := species.Lookup(name)
+	if !known {
+		sp = species.Unknown()
+	}
+	v, _ := m.names.LoadOrStore(name, found{&sp, known})
+	f := v.(found)
+	return f.sp, f.known
 }
 
 // inverse finds the DBH in cm, 1 to 250, at which a growing measure reaches v.

@@ -151,7 +151,7 @@ func (a *assessment) job(i int) rank.Job {
 	return rank.Job{
 		ID: t.ID, Street: t.Street, EastM: a.in.at[i].X, NorthM: a.in.at[i].Y,
 		HarmYr:    r.res.HarmYr,
-		AvertedYr: rank.Averted(r.res.HarmYr, math.Min(r.res.HarmYr, rank.Harm(r.res.UprootYr, r.res.Exposure)), rank.Relief),
+		AvertedYr: rank.Averted(r.res.HarmYr, math.Min(r.res.HarmYr, rank.Harm(r.res.FailSoundYr, r.res.Exposure)), rank.Relief),
 		HoursH:    rank.Hours(s.DBHCm/100, t.FlareCm.Or(10)/100, g),
 	}
 }

@@ -33,7 +33,7 @@ type outField struct {
 	digits int    // decimals that are written
 	alias  string
 	doc    string
-	get    func(a *assessment, i int, r *row) layer.Value
+	get    func(a *assessment, i int, r *row, s *risk.Size) layer.Value
 }
 
 // number makes a value, null when it is not a finite number.
@@ -45,8 +45,8 @@ func number(v float64) layer.Value {
 }
 
 // assessed gives null for a tree that was not assessed.
-func assessed(get func(r *row) float64) func(*assessment, int, *row) layer.Value {
-	return func(_ *assessment, _ int, r *row) layer.Value {
+func assessed(get func(r *row) float64) func(*assessment, int, *row, *risk.Size) layer.Value {
+	return func(_ *assessment, _ int, r *row, _ *risk.Size) layer.Value {
 		if !r.res.Assessed {
 			return layer.Value{}
 		}
@@ -55,8 +55,8 @@ func assessed(get func(r *row) float64) func(*assessment, int, *row) layer.Value
 }
 
 // grounded gives null where the map does not cover the place.
-func grounded(get func(r *row) float64) func(*assessment, int, *row) layer.Value {
-	return func(_ *assessment, _ int, r *row) layer.Value {
+func grounded(get func(r *row) float64) func(*assessment, int, *row, *risk.Size) layer.Value {
+	return func(_ *assessment, _ int, r *row, _ *risk.Size) layer.Value {
 		if !r.res.Assessed || r.how == uncoveredGround {
 			return layer.Value{}
 		}
@@ -64,10 +64,10 @@ func grounded(get func(r *row) float64) func(*assessment, int, *row) layer.Value
 	}
 }
 
-func text(get func(a *assessment, i int, r *row) string) func(*assessment, int, *row) layer.Value {
-	return func(a *assessment, i int, r *row) layer.Value {
-		if s := get(a, i, r); s != "" {
-			return layer.String(s)
+func text(get func(a *assessment, i int, r *row, s *risk.Size) string) func(*assessment, int, *row, *risk.Size) layer.Value {
+	return func(a *assessment, i int, r *row, s *risk.Size) layer.Value {
+		if t := get(a, i, r, s); t != "" {
+			return layer.String(t)
 		}
 		return layer.Value{}
 	}
@@ -75,30 +75,30 @@ func text(get func(a *assessment, i int, r *row) string) func(*assessment, int, 
 
 var treeFields = []outField{
 	{name: "tree_id", alias: "tree", doc: "Number of the tree in the inventory; ~2, ~3 mark repeated numbers, # a record's place where it has none.",
-		get: text(func(a *assessment, i int, _ *row) string { return a.in.trees[i].ID })},
+		get: text(func(a *assessment, i int, _ *row, s *risk.Size) string { return a.in.trees[i].ID })},
 	{name: "species", alias: "species", doc: "Species as understood: Latin name, or genus; as recorded where it was not understood.",
-		get: text(func(a *assessment, i int, _ *row) string {
-			if s := a.model.Size(&a.in.trees[i]); s.NameKnown {
+		get: text(func(a *assessment, i int, _ *row, s *risk.Size) string {
+			if s.NameKnown {
 				return s.Species.Latin
 			}
 			return a.in.trees[i].Species
 		})},
 	{name: "dbh_cm", usName: "dbh_in", kind: layer.Real, of: diameterCm, digits: 1, alias: "DBH", doc: "Diameter at breast height, as recorded or derived from another measure by a published equation.",
-		get: func(a *assessment, i int, _ *row) layer.Value {
-			if s := a.model.Size(&a.in.trees[i]); s.DBH != risk.Typical {
+		get: func(_ *assessment, _ int, _ *row, s *risk.Size) layer.Value {
+			if s.DBH != risk.Typical {
 				return number(s.DBHCm)
 			}
 			return layer.Value{}
 		}},
 	{name: "crown_m", usName: "crown_ft", kind: layer.Real, of: lengthM, digits: 1, alias: "crown spread", doc: "Crown spread, as recorded or derived from the DBH by a published equation.",
-		get: func(a *assessment, i int, _ *row) layer.Value {
-			if s := a.model.Size(&a.in.trees[i]); s.Crown != risk.Typical {
+		get: func(_ *assessment, _ int, _ *row, s *risk.Size) layer.Value {
+			if s.Crown != risk.Typical {
 				return number(s.CrownM)
 			}
 			return layer.Value{}
 		}},
 	{name: "ground", alias: "ground found", doc: "How the ground was found: measured, snapped (stem moved to open ground near by), recorded (pit of the inventory), assumed (pit of the settings), sealed (none), open (nothing hard within reach), uncovered (outside the hard layers).",
-		get: text(func(_ *assessment, _ int, r *row) string {
+		get: text(func(_ *assessment, _ int, r *row, _ *risk.Size) string {
 			if !r.res.Assessed {
 				return ""
 			}
@@ -107,7 +107,7 @@ var treeFields = []outField{
 	{name: "open_m2", usName: "open_ft2", kind: layer.Real, of: areaM2, digits: 2, alias: "opening", doc: "Area of the opening that holds the stem, within reach.",
 		get: grounded(func(r *row) float64 { return r.openM2 })},
 	{name: "mates", kind: layer.Integer, alias: "other trees in it", doc: "Other stems that stand in the opening.",
-		get: func(_ *assessment, _ int, r *row) layer.Value {
+		get: func(_ *assessment, _ int, r *row, _ *risk.Size) layer.Value {
 			if !r.res.Assessed || r.how == uncoveredGround {
 				return layer.Value{}
 			}
@@ -126,11 +126,10 @@ var treeFields = []outField{
 	{name: "need_m3", usName: "need_ft3", kind: layer.Real, of: volumeM3, digits: 2, alias: "need", doc: "Soil volume that the tree needs, by the rule that decides the class.",
 		get: assessed(func(r *row) float64 { return r.res.Need })},
 	{name: "need_by", alias: "need by", doc: "The rule of the need, and where the crown is from.",
-		get: text(func(a *assessment, i int, r *row) string {
+		get: text(func(a *assessment, i int, r *row, s *risk.Size) string {
 			if !r.res.Assessed {
 				return ""
 			}
-			s := a.model.Size(&a.in.trees[i])
 			if a.model.Need == risk.NeedStandard {
 				return "standard: " + a.model.Standard.Name + ", " + s.Species.Size.String() + " at maturity"
 			}
@@ -139,13 +138,13 @@ var treeFields = []outField{
 	{name: "soil_pct", kind: layer.Real, unit: "%", digits: 1, alias: "soil of need", doc: "100 x available soil volume / need.",
 		get: assessed(func(r *row) float64 { return r.res.SoilPct })},
 	{name: "soil_class", alias: "soil class", doc: "ample (the need or more), adequate (0.75 of it), constrained (0.5), severe (below). The bounds are settings.",
-		get: text(func(_ *assessment, _ int, r *row) string { return className(r) })},
+		get: text(func(_ *assessment, _ int, r *row, _ *risk.Size) string { return className(r) })},
 	{name: "dry_days", kind: layer.Real, unit: "days", digits: 1, alias: "dry days", doc: "Mean days of water stress in a growing season, by the daily balance of the weather file.",
 		get: grounded(func(r *row) float64 { return r.res.DryDays })},
 	{name: "reach_m", usName: "reach_ft", kind: layer.Real, of: lengthM, digits: 2, alias: "shortest reach", doc: "Shortest free distance from the stem to hard ground.",
 		get: grounded(func(r *row) float64 { return r.shortM })},
 	{name: "reach_brg", kind: layer.Integer, unit: "degrees", alias: "shortest side", doc: "Bearing of the shortest free distance, degrees from true north.",
-		get: func(_ *assessment, _ int, r *row) layer.Value {
+		get: func(_ *assessment, _ int, r *row, _ *risk.Size) layer.Value {
 			if !r.res.Assessed || r.how == uncoveredGround || r.how == openGround {
 				return layer.Value{}
 			}
@@ -162,7 +161,7 @@ var treeFields = []outField{
 	{name: "gust_ms", usName: "gust_mph", kind: layer.Real, of: speedMS, digits: 1, alias: "gust of failure", doc: "Gust (3 s, 10 m, open ground) at which the base fails with even odds.",
 		get: assessed(func(r *row) float64 { return r.res.GustMS })},
 	{name: "weak_brg", kind: layer.Integer, unit: "degrees", alias: "way it would fall", doc: "Bearing towards which it would most likely fall; empty when no way stands out.",
-		get: func(_ *assessment, _ int, r *row) layer.Value {
+		get: func(_ *assessment, _ int, r *row, _ *risk.Size) layer.Value {
 			if !r.res.Assessed || math.IsNaN(r.res.WeakBearing) {
 				return layer.Value{}
 			}
@@ -175,23 +174,23 @@ var treeFields = []outField{
 	{name: "harm_yr", kind: layer.Real, digits: 7, alias: "expected harm a year", doc: "fail_yr x exposure.",
 		get: assessed(func(r *row) float64 { return r.res.HarmYr })},
 	{name: "rank", kind: layer.Integer, alias: "rank", doc: "Order in which to excavate and look at collars: by the harm that an hour of a crew can avert.",
-		get: func(_ *assessment, _ int, r *row) layer.Value {
+		get: func(_ *assessment, _ int, r *row, _ *risk.Size) layer.Value {
 			if r.rank == 0 {
 				return layer.Value{}
 			}
 			return layer.Whole(int64(r.rank))
 		}},
 	{name: "do_next", alias: "next step", doc: "What to do next.",
-		get: text(func(a *assessment, i int, r *row) string {
+		get: text(func(a *assessment, i int, r *row, s *risk.Size) string {
 			if !r.res.Assessed {
 				return ""
 			}
 			return a.model.NextStep(&a.in.trees[i], &risk.Ground{Unsurveyed: r.how == uncoveredGround, Measured: measuredGround(r.how)}, &r.res)
 		})},
 	{name: "why", alias: "reasons", doc: "The three strongest reasons.",
-		get: text(func(_ *assessment, _ int, r *row) string { return r.res.Why() })},
+		get: text(func(_ *assessment, _ int, r *row, _ *risk.Size) string { return r.res.Why() })},
 	{name: "missing", alias: "missing", doc: "What the inventory does not say of this tree.",
-		get: text(func(_ *assessment, _ int, r *row) string {
+		get: text(func(_ *assessment, _ int, r *row, _ *risk.Size) string {
 			if !r.res.Assessed {
 				return ""
 			}
@@ -239,8 +238,8 @@ func (f *outField) field(us bool) layer.Field {
 }
 
 // value returns what is written of tree i: in the run's units, rounded.
-func (f *outField) value(a *assessment, i int, r *row, us bool) layer.Value {
-	v := f.get(a, i, r)
+func (f *outField) value(a *assessment, i int, r *row, s *risk.Size, us bool) layer.Value {
+	v := f.get(a, i, r, s)
 	if f.kind != layer.Real {
 		return v
 	}

@@ -121,6 +121,17 @@ func (a *assessment) prepareModel() error {
 		return dataError{err}
 	}
 	a.model.LearnTypical(in.trees)
+	contradict, first := 0, ""
+	for i := range in.trees {
+		if risk.Contradicts(&in.trees[i]) {
+			if contradict++; first == "" {
+				first = in.trees[i].ID
+			}
+		}
+	}
+	if contradict > 0 {
+		in.report.note("%s with a DBH on record that is too thin for the height or crown on record (the first is tree %s): the DBH is not used.", countOf(contradict, "tree", "trees"), first)
+	}
 	a.cohorts = in.cohorts(a.year)
 	stands := make([]ground.Stand, len(in.trees))
 	for i := range in.trees {

@@ -158,9 +158,10 @@ func (w *writer) shares(list []shape) error {
 			continue
 		}
 		r := &w.a.rows[s.tree]
+		size := w.a.model.Size(&w.a.in.trees[s.tree])
 		f := layer.Feature{Geometry: g, Values: make([]layer.Value, 0, len(w.open))}
 		for _, o := range w.open {
-			f.Values = append(f.Values, o.value(w.a, int(s.tree), r, w.us))
+			f.Values = append(f.Values, o.value(w.a, int(s.tree), r, &size, w.us))
 		}
 		w.fid++
 		f.FID = w.fid
@@ -207,8 +208,9 @@ func (w *writer) trees(ctx context.Context) error {
 			}
 		}
 		r := &a.rows[next]
+		size := a.model.Size(&a.in.trees[next])
 		for _, o := range w.fields {
-			f.Values = append(f.Values, o.value(a, next, r, w.us))
+			f.Values = append(f.Values, o.value(a, next, r, &size, w.us))
 		}
 		next++
 		return w.sink.Write(0, f)

@@ -112,7 +112,7 @@ func (a *assessment) summary(w io.Writer) {
 	}
 	fmt.Fprintf(w, "\nTotals\n  %s m2 of open ground in shares, %s m3 of soil, %s m3 needed\n", grouped(int(math.Round(open))), grouped(int(math.Round(soilM3))), grouped(int(math.Round(need))))
 	fmt.Fprintf(w, "  %s with even odds or more of a girdled collar; %s behind their cohorts beyond chance\n", grouped(probable), grouped(flagged))
-	fmt.Fprintf(w, "  %s ranked; about %.1f of them fail at the base in a mean year\n", grouped(ranked), fails)
+	fmt.Fprintf(w, "  %s ranked. Their yearly probabilities of failure add up to %.1f: a scale for comparing trees that\n  no record of failures has set\n", grouped(ranked), fails)
 	if dead > 0 {
 		fmt.Fprintf(w, "  %s dead on record, kept out of the list: have an arborist see them\n", grouped(dead))
 	}

@@ -129,6 +129,10 @@ func (w *worker) share(i int32, op *opening, own spot, draw bool) portion {
 		}
 		w.rivals = append(w.rivals, rv)
 	}
+	// The nearest settle most points.
+	slices.SortStableFunc(w.rivals, func(a, b rival) int {
+		return cmp.Compare(sq(a.at.X)+sq(a.at.Y), sq(b.at.X)+sq(b.at.Y))
+	})
 	bySoil := st.DepthM <= 0 && m.has[soil]
 	full := op.underM2 > 0 || op.private() && len(w.rivals) > 0
 	depth := w.o.DepthM
@@ -256,12 +260,23 @@ func (s *sweep) divide(a geo.XY, wa float64, b geo.XY, wb float64, r float64) {
 		s.addCircle(c, math.Sqrt(wa*wb)*l/math.Abs(wb-wa), edgeSplit)
 		return
 	}
-	// The place between them divides as the roots of the weights.
+	// The place between them divides as the roots of the weights. Only the chord
+	// in the disk matters, which a and b need not lie in.
 	t := math.Sqrt(wa) / (math.Sqrt(wa) + math.Sqrt(wb))
 	mid := geo.XY{X: a.X + t*d.X, Y: a.Y + t*d.Y}
-	long := 4*r + math.Hypot(mid.X, mid.Y)
-	n := geo.XY{X: -d.Y / l * long, Y: d.X / l * long}
-	s.addBarrier(mid.Sub(n), mid.Add(n), edgeSplit, -1, -1)
+	n := geo.XY{X: -d.Y / l, Y: d.X / l}
+	along := mid.X*n.X + mid.Y*n.Y
+	foot := geo.XY{X: mid.X - along*n.X, Y: mid.Y - along*n.Y}
+	half := r*r - foot.X*foot.X - foot.Y*foot.Y
+	if half <= 0 {
+		return
+	}
+	half = math.Sqrt(half) + 1e-3
+	if math.Abs(n.Y)*2*half < tiltM {
+		s.cuts = append(s.cuts, foot.Y) // a level line: slabs end there
+		return
+	}
+	s.addBarrier(geo.XY{X: foot.X - half*n.X, Y: foot.Y - half*n.Y}, geo.XY{X: foot.X + half*n.X, Y: foot.Y + half*n.Y}, edgeSplit, -1, -1)
 }
 
 // addRims adds the outline of an opening, moved by c.

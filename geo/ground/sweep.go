@@ -97,6 +97,7 @@ type sweep struct {
 	half  float64
 	edges []edge
 	flats []edge
+	cuts  []float64 // heights at which slabs must end
 	rings []localRing
 	parts []localPart
 	hits  []int32
@@ -149,6 +150,7 @@ const (
 func (s *sweep) clear() {
 	s.edges, s.flats = s.edges[:0], s.flats[:0]
 	s.rings, s.parts = s.rings[:0], s.parts[:0]
+	s.cuts = s.cuts[:0]
 }
 
 // prepare finds the heights between which slabs lie: the ends of edges, and
@@ -165,6 +167,9 @@ func (s *sweep) prepare() {
 		e := &s.edges[i]
 		add(e.y0, int32(i))
 		add(e.y1, int32(i))
+	}
+	for _, y := range s.cuts {
+		add(y, -1)
 	}
 	s.circles = s.circles[:0]
 	for i := range s.edges {
