@@ -24,7 +24,7 @@ const gpkgHeaderBytes = 8
 // encode leaves the blob of a geometry in t.buffer and returns its box; false
 // when there is no geometry (nil, or nothing in it), which is stored as null.
 func (t *geoPackageTable) encode(fid int64, g orb.Geometry) (orb.Bound, bool, error) {
-	if g == nil {
+	if g == nil || t.schema.Shape == NoShape {
 		return orb.Bound{}, false, nil
 	}
 	wrong := func() error {
@@ -57,6 +57,7 @@ func (t *geoPackageTable) encode(fid int64, g orb.Geometry) (orb.Bound, bool, er
 		default:
 			return bound, false, wrong()
 		}
+		multi = t.tidyPolygons(multi)
 		for _, polygon := range multi {
 			for _, ring := range polygon {
 				check(ring)
@@ -101,6 +102,39 @@ func (t *geoPackageTable) encode(fid int64, g orb.Geometry) (orb.Bound, bool, er
 	}
 	t.buffer.Write(header[:n])
 	return bound, true, t.wkb.Encode(g)
+}
+
+// tidyPolygons closes rings, turns outer ones counterclockwise and holes
+// clockwise (as OGC 06-103r4 has them), and leaves out rings of fewer than three
+// corners, with the whole polygon when it is its outer one. The result is valid
+// until the next call; multi is not changed.
+func (t *geoPackageTable) tidyPolygons(multi orb.MultiPolygon) orb.MultiPolygon {
+	t.tidy = t.tidy[:0]
+	for _, polygon := range multi {
+		kept := polygon
+		own := false // kept is a copy
+		for i, ring := range polygon {
+			w := wound(ring, i > 0)
+			if w == nil {
+				t.dropped++
+				if i == 0 {
+					kept = nil
+					break
+				}
+			}
+			same := len(w) == len(ring) && &w[0] == &ring[0]
+			if !same && !own {
+				kept, own = append(orb.Polygon(nil), polygon[:i]...), true
+			}
+			if own && w != nil {
+				kept = append(kept, w)
+			}
+		}
+		if len(kept) > 0 {
+			t.tidy = append(t.tidy, kept)
+		}
+	}
+	return t.tidy
 }
 
 // emptyBound holds no point and grows to what is added.

@@ -638,17 +638,20 @@ func (g *geoPackage) value(stmt *sqlite.Stmt, col int, kind Kind) Value {
 
 func (g *geoPackage) Notes() []string {
 	notes := append([]string(nil), g.opened...)
-	add := func(n int, format string, a ...any) {
+	note := func(n int, one, many string) {
 		if n > 0 {
-			notes = append(notes, fmt.Sprintf(format, append([]any{n}, a...)...))
+			notes = append(notes, count(n, one, many))
 		}
 	}
-	add(g.seen.closed, "%d rings that did not end where they began were closed")
-	add(g.seen.dropped, "%d rings of fewer than three corners were left out")
-	add(int(g.seen.otherSRS), "%d geometries name another coordinate system (such as srs_id %d) than their layer (%d); the layer's is used", g.seen.srsExample, g.srs)
-	add(g.seen.infinite, "%d values that are no finite number are taken as missing")
-	add(g.seen.blobs, "%d values that are blobs are taken as missing")
-	add(g.seen.text, "%d texts are not UTF-8; what could not be read is shown as \uFFFD")
-	add(g.seen.big, "%d whole numbers have more than 15 digits and are kept as text")
+	note(g.seen.closed, "ring that did not end where it began was closed", "rings that did not end where they began were closed")
+	note(g.seen.dropped, "ring of fewer than three corners was left out", "rings of fewer than three corners were left out")
+	note(g.seen.infinite, "value that is no finite number is taken as missing", "values that are no finite number are taken as missing")
+	note(g.seen.blobs, "value that is a blob is taken as missing", "values that are blobs are taken as missing")
+	note(g.seen.text, "text is not UTF-8; what could not be read is shown as \uFFFD", "texts are not UTF-8; what could not be read is shown as \uFFFD")
+	note(g.seen.big, "whole number has more than 15 digits and is kept as text", "whole numbers have more than 15 digits and are kept as text")
+	if n := g.seen.otherSRS; n > 0 {
+		notes = append(notes, fmt.Sprintf("%s another coordinate system (such as srs_id %d) than the layer (%d); the layer's is used",
+			count(n, "geometry names", "geometries name"), g.seen.srsExample, g.srs))
+	}
 	return notes
 }

@@ -161,7 +161,7 @@ func TestGeoPackageOddValues(t *testing.T) {
 		}
 	}
 	notes := strings.Join(s.Notes(), "\n")
-	for _, part := range []string{"1 values that are no finite number", "1 values that are blobs", "1 texts are not UTF-8", "1 whole numbers have more than 15 digits"} {
+	for _, part := range []string{"1 value that is no finite number", "1 value that is a blob", "1 text is not UTF-8", "1 whole number has more than 15 digits"} {
 		if !strings.Contains(notes, part) {
 			t.Errorf("no note %q in\n%s", part, notes)
 		}
@@ -185,7 +185,7 @@ func TestGeoPackageOddValues(t *testing.T) {
 		t.Errorf("written again: %v", got)
 	}
 	notes = strings.Join(sink.(interface{ Notes() []string }).Notes(), "\n")
-	for _, part := range []string{`field r: 1 values are no REAL and were left empty (the first: feature 1, "N/A")`, "field b: 1 values are no BOOLEAN", "field d: 1 values are no DATE", "field i: 1 values are no INTEGER"} {
+	for _, part := range []string{`field r: 1 value is no finite number and left empty (the first: feature 1, "N/A")`, "field b: 1 value is neither true nor false", "field d: 1 value is no date", "field i: 1 value is no whole number"} {
 		if !strings.Contains(notes, part) {
 			t.Errorf("no note %q in\n%s", part, notes)
 		}

@@ -56,6 +56,9 @@ type geoPackageTable struct {
 	wkb    *wkb.Encoder
 	buffer bytes.Buffer
 	lost   []lostValues // by field
+
+	tidy    orb.MultiPolygon // scratch
+	dropped int              // rings of fewer than three corners
 }
 
 type gpkgRow struct {
@@ -312,17 +315,25 @@ func (t *geoPackageTable) createSQL() string {
 
 // Notes tells what was renamed and which values a column could not hold.
 func (s *geoPackageSink) Notes() []string {
-	notes := s.notes
+	notes := append([]string(nil), s.notes...)
 	for _, t := range s.tables {
 		for i, l := range t.lost {
 			if l.count > 0 {
 				f := t.schema.Fields[i]
-				notes = append(notes, fmt.Sprintf("layer %s, field %s: %d values are no %s and were left empty (the first: feature %d, %q)",
-					t.schema.Name, f.Name, l.count, gpkgColumnType(f.Kind), l.fid, l.text))
+				notes = append(notes, fmt.Sprintf("layer %s, field %s: %s %s and left empty (the first: feature %d, %q)",
+					t.schema.Name, f.Name, count(l.count, "value is", "values are"), gpkgUnfit[f.Kind], l.fid, l.text))
 			}
+		}
+		if t.dropped > 0 {
+			notes = append(notes, fmt.Sprintf("layer %s: %s of fewer than three corners not written", t.schema.Name, count(t.dropped, "ring", "rings")))
 		}
 	}
 	return notes
+}
+
+// gpkgUnfit says what a value is that its column cannot hold.
+var gpkgUnfit = [...]string{
+	Integer: "no whole number", Real: "no finite number", Boolean: "neither true nor false", Date: "no date",
 }
 
 // Write adds a record. A *RecordError tells that this record was left out and

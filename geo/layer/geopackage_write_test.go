@@ -171,3 +171,42 @@ func BenchmarkGeoPackagePolygons(b *testing.B) {
 		return orb.Polygon{append(ring, ring[0])}
 	}, Polygons)
 }
+
+// Rings are closed and wound as the standard has them, and those without an
+// area are left out and counted.
+func TestGeoPackagePolygonsTidied(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "p.gpkg")
+	sink, err := createGeoPackage(path, []Schema{{Name: "p", Shape: Polygons}}, CreateOptions{Changed: testChanged})
+	noError(t, err)
+	hole := orb.Ring{{1, 1}, {2, 1}, {2, 2}, {1, 1}} // counterclockwise
+	turnedHole := orb.Ring{{1, 1}, {2, 2}, {2, 1}, {1, 1}}
+	outer := orb.Ring{{0, 0}, {9, 0}, {9, 9}, {0, 0}}
+	speck := orb.Ring{{3, 1}, {4, 1}, {3, 1}}
+	for _, g := range []orb.Geometry{
+		orb.Polygon{outer, hole},
+		orb.Polygon{{{0, 0}, {9, 9}, {9, 0}}, speck, turnedHole},
+		orb.MultiPolygon{{speck, hole}, {outer}},
+		orb.Polygon{speck},
+		orb.Polygon{},
+		nil,
+	} {
+		noError(t, sink.Write(0, Feature{Geometry: g}))
+	}
+	noError(t, sink.Commit())
+	both := orb.MultiPolygon{{outer, turnedHole}}
+	want := []orb.Geometry{both, both, orb.MultiPolygon{{outer}}, nil, nil, nil}
+	features, _ := recordsOf(t, openTestGPKG(t, path, Options{}))
+	for i, f := range features {
+		if (f.Geometry == nil) != (want[i] == nil) || want[i] != nil && !orb.Equal(f.Geometry, want[i]) {
+			t.Errorf("%d: %v", i, f.Geometry)
+		}
+	}
+	if !orb.Equal(hole, orb.Ring{{1, 1}, {2, 1}, {2, 2}, {1, 1}}) {
+		t.Error("the caller's ring was turned")
+	}
+	notes := sink.(interface{ Notes() []string }).Notes()
+	if len(notes) != 1 || notes[0] != "layer p: 3 rings of fewer than three corners not written" {
+		t.Errorf("notes %q", notes)
+	}
+	checkIndex(t, path, "p")
+}

@@ -274,3 +274,31 @@ func FuzzRTreeRounding(f *testing.F) {
 		}
 	})
 }
+
+// What packing saves against SQLite's own insertion.
+func BenchmarkRTreeFill(b *testing.B) {
+	rows := randomRows(rand.New(rand.NewPCG(2, 3)), 100_000)
+	boxes := boxesOf(rows)
+	fill := func(b *testing.B, into func(conn *sqlite.Conn)) {
+		for b.Loop() {
+			conn := newIndex(b)
+			noError(b, run(conn, "BEGIN"))
+			into(conn)
+			noError(b, run(conn, "COMMIT"))
+		}
+		b.ReportMetric(float64(b.Elapsed().Microseconds())/float64(b.N)/float64(len(rows)), "us/row")
+	}
+	b.Run("packed", func(b *testing.B) {
+		fill(b, func(conn *sqlite.Conn) { noError(b, fillRTree(conn, "packed", boxes)) })
+	})
+	b.Run("row by row", func(b *testing.B) {
+		fill(b, func(conn *sqlite.Conn) {
+			insert, err := conn.Prepare("INSERT INTO single VALUES (?,?,?,?,?)")
+			noError(b, err)
+			for _, r := range rows {
+				bindAll(insert, []any{r.id, r.minX, r.maxX, r.minY, r.maxY})
+				noError(b, stepDone(insert))
+			}
+		})
+	})
+}
