@@ -10,11 +10,9 @@ import (
 
 	"github.com/spf13/pflag"
 
-	"soilshed/geo/ground"
 	"soilshed/geo/layer"
 	"soilshed/risk/collar"
 	"soilshed/risk/rank"
-	"soilshed/risk/soil"
 	"soilshed/risk/wind"
 )
 
@@ -44,11 +42,13 @@ func runAssess(ctx context.Context, args []string, stdout, stderr io.Writer) err
 		return err
 	}
 	a := &assessment{o: &o}
-	if err := a.assessTo(ctx); err != nil {
+	work, err := a.assessTo(ctx)
+	if err != nil {
 		return err
 	}
 	if !o.quiet {
 		a.summary(stdout)
+		work.tell(a, stdout)
 	}
 	left := 0
 	for _, l := range a.in.report.Layers {
@@ -61,28 +61,34 @@ func runAssess(ctx context.Context, args []string, stdout, stderr io.Writer) err
 }
 
 // assessTo runs the main job and writes its output, whole or not at all.
-func (a *assessment) assessTo(ctx context.Context) error {
+func (a *assessment) assessTo(ctx context.Context) (*worklist, error) {
 	if err := a.prepare(ctx); err != nil {
-		return err
+		return nil, err
 	}
 	defer a.in.source.Close()
 	w, err := a.newWriter()
 	if err != nil {
-		return err
+		return nil, err
 	}
 	defer w.sink.Abort()
 	if err := a.phase("assess", func() error { return a.run(ctx, w.shares) }); err != nil {
-		return err
+		return nil, err
 	}
 	a.phase("rank", func() error { a.rank(); return nil })
 	if err := a.phase("write trees", func() error { return w.trees(ctx) }); err != nil {
-		return err
+		return nil, err
 	}
-	err = a.phase("finish", w.sink.Commit)
+	defer func() { w.beside.table.Abort() }()
+	if err := a.phase("write worklist", func() error { return w.rest(ctx) }); err != nil {
+		return nil, err
+	}
+	if err = a.phase("finish", w.sink.Commit); err == nil {
+		err = w.beside.table.Commit()
+	}
 	if n, ok := w.sink.(interface{ Notes() []string }); ok {
 		a.in.report.Notes = append(a.in.report.Notes, n.Notes()...)
 	}
-	return err
+	return w.beside.work, err
 }
 
 // windClimate is the climate of gusts: from the gust file, the design gust, or
@@ -140,19 +146,11 @@ func readEvidence(path string) (*collar.Evidence, error) {
 func (a *assessment) job(i int) rank.Job {
 	t, r := &a.in.trees[i], &a.rows[i]
 	s := a.model.Size(t)
-	g := rank.Loose
-	switch tx := t.Texture; tx {
-	case soil.Clay, soil.SiltyClay, soil.SandyClay, soil.ClayLoam, soil.SiltyClayLoam:
-		g = rank.Firm
-	}
-	if r.how == ground.Recorded || r.how == ground.Assumed || r.how == ground.Sealed || r.openM2 < smallPitM2 {
-		g = rank.Tight
-	}
 	return rank.Job{
 		ID: t.ID, Street: t.Street, EastM: a.in.at[i].X, NorthM: a.in.at[i].Y,
 		HarmYr:    r.res.HarmYr,
 		AvertedYr: rank.Averted(r.res.HarmYr, math.Min(r.res.HarmYr, rank.Harm(r.res.FailSoundYr, r.res.Exposure)), rank.Relief),
-		HoursH:    rank.Hours(s.DBHCm/100, t.FlareCm.Or(10)/100, g),
+		HoursH:    rank.Hours(s.DBHCm/100, t.FlareCm.Or(10)/100, a.digging(i)),
 	}
 }
 

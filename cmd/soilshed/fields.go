@@ -21,6 +21,7 @@ const (
 	areaM2
 	volumeM3
 	speedMS
+	volumeL
 )
 
 // outField is a field of the layer trees.
@@ -218,9 +219,10 @@ var usUnits = map[measure]struct {
 }{
 	lengthM: {"ft", 1 / 0.3048}, diameterCm: {"in", 1 / 2.54}, areaM2: {"ft2", 1 / (0.3048 * 0.3048)},
 	volumeM3: {"ft3", 1 / (0.3048 * 0.3048 * 0.3048)}, speedMS: {"mph", 3600 / 1609.344},
+	volumeL: {"gal", 1 / 3.785411784}, // US liquid gallon, 231 cubic inches
 }
 
-var siUnits = map[measure]string{lengthM: "m", diameterCm: "cm", areaM2: "m2", volumeM3: "m3", speedMS: "m/s"}
+var siUnits = map[measure]string{lengthM: "m", diameterCm: "cm", areaM2: "m2", volumeM3: "m3", speedMS: "m/s", volumeL: "l"}
 
 // field returns the field of a layer for f in the run's units.
 func (f *outField) field(us bool) layer.Field {
@@ -239,7 +241,11 @@ func (f *outField) field(us bool) layer.Field {
 
 // value returns what is written of tree i: in the run's units, rounded.
 func (f *outField) value(a *assessment, i int, r *row, s *risk.Size, us bool) layer.Value {
-	v := f.get(a, i, r, s)
+	return f.written(f.get(a, i, r, s), us)
+}
+
+// written turns a value of the field into the run's units, rounded.
+func (f *outField) written(v layer.Value, us bool) layer.Value {
 	if f.kind != layer.Real {
 		return v
 	}

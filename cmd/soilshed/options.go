@@ -21,8 +21,9 @@ type options struct {
 	pavement, bed, rootable, barrier, soilLayer []string
 	target, studyArea                           []string
 	weather, gusts, evidence, out               string
+	excavations                                 string
 	fields, soilFields, rootableFields          []string
-	weatherFields, gustFields                   []string
+	weatherFields, gustFields, excavationFields []string
 	crs                                         []string
 	encoding, treeLayer                         string
 	classField                                  string
@@ -39,7 +40,8 @@ type options struct {
 	latitude, elevation                         float64
 	year                                        int
 	workers                                     int
-	maxSkipped                                  int
+	maxSkipped, crewDays                        int
+	crewHours, crewSpeed                        float64
 	quiet                                       bool
 	cellM                                       float64
 
@@ -70,11 +72,14 @@ func flagsOf(o *options) *pflag.FlagSet {
 	f.StringVar(&o.gusts, "gusts", "", "highest gust of each year `FILE` (CSV), or a daily file with gusts")
 	f.StringVar(&o.evidence, "evidence", "", "evidence table `FILE` in place of the built-in one")
 
+	f.StringVar(&o.excavations, "excavations", "", "root collars excavated before `FILE` (CSV); learn learns from them, and they take no place in the worklist")
+
 	f.StringArrayVar(&o.fields, "field", nil, "which column serves a field: `NAME=COLUMN[:UNIT]`, such as dbh=DIAM:in")
 	f.StringArrayVar(&o.soilFields, "soil-field", nil, "the same for soil layers: "+strings.Join(soilFieldNames(), ", "))
 	f.StringArrayVar(&o.rootableFields, "rootable-field", nil, "the same for rootable ground: "+strings.Join(rootableFieldNames(), ", "))
 	f.StringArrayVar(&o.weatherFields, "weather-field", nil, "the same for the weather file")
 	f.StringArrayVar(&o.gustFields, "gust-field", nil, "the same for the gust file")
+	f.StringArrayVar(&o.excavationFields, "excavation-field", nil, "the same for the file of excavations")
 	f.StringVar(&o.classField, "class-field", "", "`COLUMN` of the hard or target layers that names what they are (road, sidewalk, building ...)")
 	f.StringArrayVar(&o.crs, "crs", nil, "coordinate system of the files that do not say, or of one: `[FILE=]EPSG:CODE`")
 	f.StringVar(&o.encoding, "encoding", "", "text encoding of shapefile attributes")
@@ -104,6 +109,9 @@ func flagsOf(o *options) *pflag.FlagSet {
 	f.StringVar(&o.terrain, "terrain", "built-up", "upwind terrain: `built-up`, open or shore")
 	f.IntVar(&o.year, "year", 0, "`YEAR` that trees are assessed for; that of the newest input file when not given")
 
+	f.IntVar(&o.crewDays, "crew-days", 0, "crew `DAYS` that the worklist is cut to; not given, it holds the first 500 trees, without days")
+	f.Float64Var(&o.crewHours, "crew-hours", 7, "`HOURS` of a crew day, on the way and on site together")
+	f.Float64Var(&o.crewSpeed, "crew-speed", 20, "`KM/H` of a crew in town, door to door")
 	f.StringVar(&o.keep, "keep", "all", "inventory attributes to keep: `all` or none")
 	f.StringVar(&o.units, "units", "si", "units written: `si` or us; us also where a file does not say")
 	f.IntVar(&o.workers, "workers", runtime.GOMAXPROCS(0), "cells worked on side by side; the result does not depend on it")
@@ -163,6 +171,7 @@ func (o *options) understand() error {
 		{"pan", o.pan, 0.1, 30}, {"critical-days", o.criticalDays, 1, 365}, {"awc", o.awc, 0, 0.5},
 		{"max-dry-days", o.maxDryDays, 0, 365}, {"runoff", o.runoff, 0, 1}, {"design-gust", o.designGust, 0, 120},
 		{"gust-years", o.gustYears, 2, 10000}, {"latitude", o.latitude, -90, 90}, {"elevation", o.elevation, -430, 6000},
+		{"crew-days", float64(o.crewDays), 0, 10000}, {"crew-hours", o.crewHours, 1, 24}, {"crew-speed", o.crewSpeed, 1, 130},
 		{"workers", float64(o.workers), 1, 1024}, {"cell", o.cellM, 20, 1e5},
 	}
 	for _, b := range bounds {

@@ -41,6 +41,7 @@ type writer struct {
 	open   []*outField
 	fid    int64
 	skip   int // shares whose place could not be written
+	beside beside
 }
 
 // newWriter starts the output.
@@ -92,7 +93,7 @@ func (a *assessment) newWriter() (*writer, error) {
 	for _, f := range w.open {
 		openings.Fields = append(openings.Fields, f.field(w.us))
 	}
-	w.sink, err = layer.Create(a.o.out, []layer.Schema{trees, openings}, layer.CreateOptions{
+	w.sink, err = layer.Create(a.o.out, w.besides([]layer.Schema{trees, openings}), layer.CreateOptions{
 		Changed: a.changed(), Metadata: a.metadata(),
 	})
 	if err != nil {
