@@ -148,6 +148,8 @@ func (m *Model) need(t *Tree, s *Size, g *Ground, r *Result, tr *Trace) {
 	}
 	r.Class = soil.Classify(g.SoilM3, r.Need, m.Bounds)
 	tr.class(m, g, r)
+	r.OutgrownYear = m.Outgrown(s, r.Need, g.SoilM3)
+	tr.outgrown(m, s, r)
 }
 
 func (m *Model) dry(t *Tree, s *Size, g *Ground, r *Result, tr *Trace) {
