@@ -23,6 +23,8 @@ func verbs() []verb {
 	return []verb{
 		{"assess", "tree points and pavement in, a ranked layer of soil and of failure at the base out", runAssess},
 		{"explain", "print one tree's chain from inputs to rank, with every number and source", runExplain},
+		{"learn", "learn from excavated root collars: evidence for assess, calibration, rates by supplier and stock", runLearn},
+		{"evidence", "print the built-in evidence table, to be edited and given back", runEvidence},
 		{"demo", "assess the invented town of Wrenfold and say what to open", runDemo},
 	}
 }
