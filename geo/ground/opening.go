@@ -226,6 +226,23 @@ func (o *opening) holds(p geo.XY) bool {
 	return in
 }
 
+// farthest returns the distance from the stem to the farthest point of the
+// opening, or +Inf when the reach cuts it off.
+func (o *opening) farthest() float64 {
+	d := 0.0
+	for i := range o.rims {
+		e := &o.rims[i]
+		if e.side != 0 {
+			return math.Inf(1)
+		}
+		d = max(d, math.Hypot(e.x0, e.y0))
+	}
+	if len(o.rims) == 0 {
+		return math.Inf(1)
+	}
+	return d
+}
+
 // mate tells whether a stem at p stands in the opening or on its edge.
 func (o *opening) mate(p geo.XY) bool {
 	if o.how == Sealed {

@@ -346,26 +346,53 @@ func (s *sweep) scanShare() {
 // of a round normal error, a golden angle apart.
 func (w *worker) spread(i int32, st *Stand, soilM3 float64, out *Site) {
 	n := w.o.Jitters
-	sigma := w.o.PositionErrorM / math.Sqrt(-2*math.Log(0.32))
-	radius := func(k int) float64 { return sigma * math.Sqrt(-2*math.Log(1-(float64(k)+0.5)/float64(n))) }
-	if op := w.opening(i); op.whole && len(w.near) == 0 && (st.DepthM > 0 || !w.m.has[soil]) {
-		w.s.gather(w.m, st.At, st.ReachM+radius(n-1), groundKinds)
+	op := w.opening(i)
+	if op.whole && len(w.near) == 0 && (st.DepthM > 0 || !w.m.has[soil]) {
+		w.s.gather(w.m, st.At, st.ReachM+st.At.Distance(displaced(&w.o, st.At, n-1)), groundKinds)
 		if len(w.s.edges)+len(w.s.flats) == 0 {
 			out.SoilP10M3, out.SoilP90M3 = soilM3, soilM3
 			return
 		}
 	}
 	w.volumes = w.volumes[:0]
+	far := op.farthest()
+	w.neighbours(i, op, st)
 	for k := range n {
-		sin, cos := math.Sincos(float64(k) * (3 - math.Sqrt(5)) * math.Pi)
-		at := geo.XY{X: st.At.X + radius(k)*sin, Y: st.At.Y + radius(k)*cos}
+		at := displaced(&w.o, st.At, k)
+		on := at
+		found := op.how == Measured && op.holds(at)
+		if !found && far < st.ReachM && (op.how == Measured || op.how == Snapped) && w.o.SnapM > 0 {
+			if near := w.s.openNear(w.m, at, w.o.SnapM); len(near) > 0 {
+				on, found = near[0], true
+			}
+		}
+		// Ground that no circle of reach cuts is the same ground from any point of
+		// it that reaches all of it.
+		if found && far+on.Distance(op.at) < st.ReachM && op.mate(on) {
+			w.volumes = append(w.volumes, w.share(i, op, spot{at: on, id: i, weight: w.weight(i)}, false).soilM3)
+			continue
+		}
 		w.find(at, st, &w.jitter)
 		w.neighbours(i, &w.jitter, st)
 		own := spot{at: w.jitter.at, id: i, weight: w.weight(i)}
 		w.volumes = append(w.volumes, w.share(i, &w.jitter, own, false).soilM3)
+		w.neighbours(i, op, st)
 	}
-	slices.Sort(w.volumes)
-	out.SoilP10M3, out.SoilP90M3 = quantile(w.volumes, 0.1), quantile(w.volumes, 0.9)
+	out.SoilP10M3, out.SoilP90M3 = percentiles(w.volumes)
+}
+
+// displaced returns point k of the pattern of displaced points.
+func displaced(o *Options, at geo.XY, k int) geo.XY {
+	sigma := o.PositionErrorM / math.Sqrt(-2*math.Log(0.32))
+	radius := sigma * math.Sqrt(-2*math.Log(1-(float64(k)+0.5)/float64(o.Jitters)))
+	sin, cos := math.Sincos(float64(k) * (3 - math.Sqrt(5)) * math.Pi)
+	return geo.XY{X: at.X + radius*sin, Y: at.Y + radius*cos}
+}
+
+// percentiles returns the 10th and the 90th of values, which it sorts.
+func percentiles(v []float64) (p10, p90 float64) {
+	slices.Sort(v)
+	return quantile(v, 0.1), quantile(v, 0.9)
 }
 
 // quantile interpolates between the order statistics of sorted values (Hyndman

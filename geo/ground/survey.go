@@ -156,6 +156,7 @@ type worker struct {
 	rivals    []rival
 	walls     []rim
 	strikes   []strike
+	ordered   []strike
 	winds     []int32
 	jitter    opening
 	volumes   []float64

@@ -68,20 +68,11 @@ func (w *worker) targets(c geo.XY, fallM float64, out *[Bearings]float32) {
 	for i := range s.flats {
 		strike1(&s.flats[i])
 	}
-	slices.SortFunc(hits, func(a, b strike) int {
-		switch {
-		case a.k != b.k:
-			return int(a.k - b.k)
-		case a.distM < b.distM:
-			return -1
-		case a.distM > b.distM:
-			return 1
-		}
-		return 0
-	})
 	w.strikes = hits
+	hits = w.byRay(hits)
 	// The state at the stem; each direction starts from it.
 	s.resetScan()
+	s.over = s.over[:0]
 	for i := range s.rings {
 		if wind := w.winds[i]; wind != 0 {
 			s.strike(int32(i), wind)
@@ -106,7 +97,31 @@ func (w *worker) targets(c geo.XY, fallM float64, out *[Bearings]float32) {
 	}
 }
 
-// strike changes the winding of a ring and tells whether its inside was entered
+// byRay orders strikes by direction and then by distance.
+func (w *worker) byRay(hits []strike) []strike {
+	var at [Bearings + 1]int32
+	for i := range hits {
+		at[hits[i].k+1]++
+	}
+	for k := range Bearings {
+		at[k+1] += at[k]
+	}
+	w.ordered = slices.Grow(w.ordered[:0], len(hits))[:len(hits)]
+	next := at
+	for i := range hits {
+		h := &hits[i]
+		// Few lie along one ray: put it in its place at once.
+		j := next[h.k]
+		next[h.k]++
+		for ; j > at[h.k] && w.ordered[j-1].distM > h.distM; j-- {
+			w.ordered[j] = w.ordered[j-1]
+		}
+		w.ordered[j] = *h
+	}
+	return w.ordered
+}
+
+// strike changes the winding of a ring and tells whether its polygon was entered
 // or left.
 func (s *sweep) strike(ring, dir int32) bool {
 	rg := &s.rings[ring]
@@ -125,15 +140,26 @@ func (s *sweep) strike(ring, dir int32) bool {
 	default:
 		p.holes--
 	}
+	covers := p.shell && p.holes == 0
+	if covers == p.covers {
+		return false
+	}
+	p.covers = covers
+	if covers {
+		s.over = append(s.over, rg.part)
+	} else {
+		k := slices.Index(s.over, rg.part)
+		s.over[k] = s.over[len(s.over)-1]
+		s.over = s.over[:len(s.over)-1]
+	}
 	return true
 }
 
+// heaviest returns the greatest weight of the polygons that cover the place.
 func (s *sweep) heaviest(m *Map) float64 {
 	w := float32(0)
-	for i := range s.parts {
-		if p := &s.parts[i]; p.shell && p.holes == 0 {
-			w = max(w, m.parts[p.id].weight)
-		}
+	for _, p := range s.over {
+		w = max(w, m.parts[s.parts[p].id].weight)
 	}
 	return float64(w)
 }
