@@ -482,7 +482,7 @@ func sound(t *testing.T, path string) {
 	}
 }
 
-// go test -run '^$' -fuzz FuzzGeoJSON ./geo/layer
+// go test -run '^$' -fuzz FuzzGeoJSON -fuzzminimizetime 100x ./geo/layer
 func FuzzGeoJSON(f *testing.F) {
 	all := corpus(f, "geojson")
 	for _, k := range sortedKeys(all) {
@@ -497,7 +497,7 @@ func FuzzGeoJSON(f *testing.F) {
 	})
 }
 
-// go test -run '^$' -fuzz FuzzShapefile ./geo/layer
+// go test -run '^$' -fuzz FuzzShapefile -fuzzminimizetime 100x ./geo/layer
 func FuzzShapefile(f *testing.F) {
 	for _, name := range shapefileCorpus() {
 		p := brokenShapefiles()[name].parts
@@ -524,7 +524,7 @@ func shapefileCorpus() []string {
 	return all
 }
 
-// go test -run '^$' -fuzz FuzzDBF ./geo/layer
+// go test -run '^$' -fuzz FuzzDBF -fuzzminimizetime 100x ./geo/layer
 func FuzzDBF(f *testing.F) {
 	all := corpus(f, "shapefile")
 	for _, k := range sortedKeys(all) {

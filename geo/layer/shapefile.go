@@ -645,7 +645,17 @@ func (p *shapeParser) parts(b []byte, kind int32) (orb.Geometry, error) {
 	if kind == shpPolyLine || kind == shpPolyLineZ || kind == shpPolyLineM {
 		return lines(points, starts), nil
 	}
-	return p.polygons(points, starts)
+	return p.polygons(points, starts, !z || level(b[at+16*int(n)+16:], int(n)))
+}
+
+// level tells whether all of n heights are the same.
+func level(b []byte, n int) bool {
+	for i := 8; i < 8*n; i += 8 {
+		if float64At(b, i) != float64At(b, 0) {
+			return false
+		}
+	}
+	return true
 }
 
 func lines(points []orb.Point, starts []int) orb.Geometry {

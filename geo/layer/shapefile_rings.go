@@ -25,8 +25,10 @@ type shpRing struct {
 // others is a hole, however it is wound. In doubt is a shape whose rings all run
 // clockwise while one lies inside another: two paved areas, one upon the other,
 // or a hole wound the wrong way. There the file decides: if it winds the holes
-// of any shape rightly, its writer knew the rule.
-func (p *shapeParser) polygons(points []orb.Point, starts []int) (orb.Geometry, error) {
+// of any shape rightly, its writer knew the rule. That holds for level shapes
+// alone: GDAL 3.6.2 takes a ring for a hole only where the heights are the same,
+// and winds the holes in a sloping PolygonZ as outer rings.
+func (p *shapeParser) polygons(points []orb.Point, starts []int, level bool) (orb.Geometry, error) {
 	p.rings = p.rings[:0]
 	for i := range len(starts) - 1 {
 		r := orb.Ring(points[starts[i]:starts[i+1]:starts[i+1]])
@@ -64,7 +66,7 @@ func (p *shapeParser) polygons(points []orb.Point, starts []int) (orb.Geometry, 
 	if holes == 0 {
 		return smallest(m), nil
 	}
-	if outer == len(p.rings) && p.windsRightly() {
+	if outer == len(p.rings) && level && p.windsRightly() {
 		m = m[:0]
 		for _, r := range p.rings {
 			m = append(m, orb.Polygon{r.ring})
