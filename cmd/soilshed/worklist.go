@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"io"
-	"math"
 	"regexp"
 	"slices"
 	"strconv"
@@ -301,8 +300,8 @@ func (a *assessment) local(s string) string {
 	return usWords(s)
 }
 
-// usWords turns metres and the like in a sentence into feet and the like, at
-// three digits.
+// usWords turns metres and the like in a sentence into feet and the like, with as
+// many digits as were there, two at least.
 func usWords(s string) string {
 	of := map[string]measure{"m3": volumeM3, "m2": areaM2, "m/s": speedMS, "cm": diameterCm, "m": lengthM}
 	return quantities.ReplaceAllStringFunc(s, func(q string) string {
@@ -313,15 +312,12 @@ func usWords(s string) string {
 			if err != nil {
 				return x
 			}
-			v *= u.factor
-			if v == 0 {
-				return "0"
+			digits := len(strings.TrimLeft(strings.Replace(x, ".", "", 1), "0"))
+			v, err = strconv.ParseFloat(strconv.FormatFloat(v*u.factor, 'g', max(2, digits), 64), 64)
+			if err != nil {
+				return x
 			}
-			p := math.Pow10(max(0, 2-int(math.Floor(math.Log10(v)))))
-			if v >= 100 {
-				p = 1
-			}
-			return strconv.FormatFloat(math.Round(v*p)/p, 'f', -1, 64)
+			return strconv.FormatFloat(v, 'f', -1, 64)
 		}
 		if m[2] != "" {
 			return turn(m[1]) + m[2] + turn(m[3]) + " " + u.unit
