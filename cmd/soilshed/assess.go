@@ -41,6 +41,9 @@ func runAssess(ctx context.Context, args []string, stdout, stderr io.Writer) err
 	if err := o.understand(); err != nil {
 		return err
 	}
+	if err := o.checkDestination(); err != nil {
+		return err
+	}
 	a := &assessment{o: &o}
 	work, err := a.assessTo(ctx)
 	if err != nil {

@@ -88,6 +88,11 @@ func (r *report) note(format string, args ...any) {
 func (o *options) open(path string, columns []string, layerName string) (layer.Source, *crs.System, error) {
 	lo := layer.Options{Encoding: o.encoding, Columns: columns, Layer: layerName, System: o.systems[path]}
 	src, err := layer.Open(path, lo)
+	if general := o.systems[""]; err != nil && general != nil && lo.System == nil {
+		// What the file says of its coordinates cannot be: that is not saying.
+		lo.System = general
+		src, err = layer.Open(path, lo)
+	}
 	if err != nil {
 		return nil, nil, err
 	}
@@ -155,7 +160,9 @@ func (in *inputs) readTrees(ctx context.Context, o *options, year int) error {
 		in.fids = append(in.fids, f.FID)
 		xs, ys = append(xs, p[0]), append(ys, p[1])
 	}
-	in.report.Notes = append(in.report.Notes, src.Notes()...)
+	for _, n := range src.Notes() {
+		in.report.note("%s: %s", o.trees, n)
+	}
 	in.report.Notes = append(in.report.Notes, cols.census.sentences()...)
 	if len(in.trees) == 0 {
 		return &layer.Error{File: o.trees, Err: fmt.Errorf("no tree with a point in %d records", c.Records), Remedy: "is it the tree layer?"}
@@ -372,7 +379,7 @@ func (in *inputs) readPolygons(ctx context.Context, o *options, b *ground.Builde
 	}
 	c.Crossing = b.Crossing
 	for _, n := range src.Notes() {
-		in.report.note("%s", n)
+		in.report.note("%s: %s", path, n)
 	}
 	if c.Taken == 0 {
 		return &layer.Error{File: path, Err: fmt.Errorf("no polygon in %d records", c.Records), Remedy: "is it a layer of polygons?"}
@@ -631,7 +638,7 @@ func (in *inputs) readBarriers(ctx context.Context, o *options, b *ground.Builde
 		}
 	}
 	for _, n := range src.Notes() {
-		in.report.note("%s", n)
+		in.report.note("%s: %s", path, n)
 	}
 	if c.Taken == 0 {
 		return &layer.Error{File: path, Err: fmt.Errorf("no line in %d records", c.Records), Remedy: "is it a layer of lines?"}
@@ -673,14 +680,7 @@ func linesOf(g orb.Geometry) (lines []orb.LineString, strays int) {
 // stat notes the sizes and times of the input files.
 func (r *report) stat(o *options) error {
 	r.Bytes = map[string]int64{}
-	files := append([]string{o.trees, o.weather, o.gusts, o.evidence}, o.pavement...)
-	for _, l := range [][]string{o.bed, o.rootable, o.barrier, o.soilLayer, o.target, o.studyArea} {
-		files = append(files, l...)
-	}
-	for _, f := range files {
-		if f == "" {
-			continue
-		}
+	for _, f := range o.inputFiles() {
 		info, err := os.Stat(f)
 		if err != nil {
 			return &layer.Error{File: f, Err: errors.Unwrap(err), Remedy: "is the name right?"}

@@ -1,0 +1,57 @@
+package main
+
+import (
+	"os"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"soilshed/geo/layer"
+)
+
+// checkDestination finds a wrong --out before hours of work are spent on it: an
+// ending that names no format, a folder that is not there or cannot be written
+// to, and a file of the output that is one of the inputs.
+func (o *options) checkDestination() error {
+	probe, err := layer.Create(o.out, []layer.Schema{{Name: "trees", System: wgs84, Shape: layer.Points}}, layer.CreateOptions{Changed: "1970-01-01T00:00:00.000Z"})
+	if err != nil {
+		return usageError{err}
+	}
+	if err := probe.Abort(); err != nil {
+		return err
+	}
+	for _, in := range o.inputFiles() {
+		from, err := os.Stat(in)
+		if err != nil {
+			continue // said when it is opened
+		}
+		for _, f := range o.outputFiles() {
+			if to, err := os.Stat(f); err == nil && os.SameFile(from, to) {
+				return usagef("--out %s: would be written over the input %s (give another name)", o.out, in)
+			}
+		}
+	}
+	return nil
+}
+
+// outputFiles are the files by which the layers of the output are opened.
+func (o *options) outputFiles() []string {
+	stem, ending := o.out, ""
+	for _, e := range []string{filepath.Ext(stem), ".geojson", ".json"} {
+		if cut, ok := strings.CutSuffix(stem, e); ok && (ending == "" || ending == ".gz") {
+			stem, ending = cut, e+ending
+		}
+	}
+	files := []string{o.out}
+	for _, name := range []string{"openings", "worklist", "water"} {
+		files = append(files, stem+"-"+name+ending, stem+"-"+name+".csv")
+	}
+	return files
+}
+
+// inputFiles are all files that the command line names as input.
+func (o *options) inputFiles() []string {
+	files := slices.Concat([]string{o.trees, o.weather, o.gusts, o.evidence, o.excavations},
+		o.pavement, o.bed, o.rootable, o.barrier, o.soilLayer, o.target, o.studyArea)
+	return slices.DeleteFunc(files, func(f string) bool { return f == "" })
+}
