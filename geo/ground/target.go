@@ -36,37 +36,18 @@ func (w *worker) targets(c geo.XY, fallM float64, out *[Bearings]float32) {
 		w.winds = append(w.winds, 0)
 	}
 	hits := w.strikes[:0]
-	strike1 := func(e *edge) {
-		a, b := geo.XY{X: e.x0, Y: e.y0}, geo.XY{X: e.x1, Y: e.y1}
-		lo, hi := sector(a, b)
-		cr := a.X*b.Y - a.Y*b.X
-		for k := int(math.Ceil(lo / step)); float64(k)*step < hi; k++ {
-			i := k % Bearings
-			u := unit[i]
-			den := u.X*(b.Y-a.Y) - u.Y*(b.X-a.X)
-			if den == 0 {
-				continue
+	for _, list := range [2][]edge{s.edges, s.flats} {
+		for i := range list {
+			e := &list[i]
+			a, b, dir := e.ends()
+			// The state at the stem is told along a line due west.
+			if a.Y < 0 && b.Y >= 0 && a.X*b.Y-a.Y*b.X <= 0 {
+				w.winds[e.ring] += dir
 			}
-			dir := int32(e.dir)
-			if den < 0 {
-				dir = -dir
-			}
-			if dist := max(0, cr/den); dist < fallM {
-				hits = append(hits, strike{int32(i), e.ring, dir, dist})
+			if e.x0 != farLeft {
+				hits = struck(a, b, dir, e.ring, fallM, hits)
 			}
 		}
-	}
-	for i := range s.edges {
-		e := &s.edges[i]
-		if e.y0 <= 0 && 0 < e.y1 && e.x(0) < 0 {
-			w.winds[e.ring] += int32(e.dir)
-		}
-		if e.x0 != farLeft {
-			strike1(e)
-		}
-	}
-	for i := range s.flats {
-		strike1(&s.flats[i])
 	}
 	w.strikes = hits
 	hits = w.byRay(hits)
@@ -119,6 +100,73 @@ func (w *worker) byRay(hits []strike) []strike {
 		w.ordered[j] = *h
 	}
 	return w.ordered
+}
+
+// A stem that was moved off a road stands on its edge, to rounding. Which side
+// it is taken to stand on does not matter, so long as it is the same side for
+// every direction: left or right of an edge is decided once for the edge, and
+// of a line of fall once for a vertex. A stem on the very line of an edge counts
+// as a little to the east of it, or below it when it is level.
+
+// atStemM: a vertex nearer than this is where the stem stands.
+const atStemM = 1e-9
+
+// ends returns the ends of an edge as seen from the stem, the lower one first,
+// of a level edge the western one, and 1 when its ring runs that way, else -1.
+func (e *edge) ends() (a, b geo.XY, dir int32) {
+	a, b, dir = geo.XY{X: e.x0, Y: e.y0}, geo.XY{X: e.x1, Y: e.y1}, int32(e.dir)
+	if math.Abs(a.X) < atStemM && math.Abs(a.Y) < atStemM {
+		a = geo.XY{}
+	}
+	if math.Abs(b.X) < atStemM && math.Abs(b.Y) < atStemM {
+		b = geo.XY{}
+	}
+	if a.Y > b.Y || a.Y == b.Y && a.X > b.X {
+		a, b, dir = b, a, -dir
+	}
+	return a, b, dir
+}
+
+// left tells whether a vertex lies to the left of the line of fall u.
+func left(u, v geo.XY) bool {
+	if v == (geo.XY{}) { // west of the stem, and a little above
+		return u.Y > 0 || u.Y == 0 && u.X > 0
+	}
+	return u.X*v.Y-u.Y*v.X > 0
+}
+
+// struck appends where the lines of fall meet the edge from a up to b.
+func struck(a, b geo.XY, dir, ring int32, fallM float64, hits []strike) []strike {
+	const slack = 1e-6 // degrees
+	cr := a.X*b.Y - a.Y*b.X
+	from, to := 0, Bearings-1
+	if p := nearestPoint(a, b); p.X*p.X+p.Y*p.Y > onEdgeM*onEdgeM {
+		lo, hi := sector(a, b)
+		from, to = int(math.Ceil((lo-slack)/step)), int(math.Floor((hi+slack)/step))
+	}
+	for k := from; k <= to; k++ {
+		i := (k + Bearings) % Bearings
+		u := unit[i]
+		onLeft := left(u, a)
+		// Ahead, and not behind, where the edge runs to the left and the stem
+		// lies on its left, or both are right.
+		if onLeft == left(u, b) || onLeft != (cr <= 0) {
+			continue
+		}
+		dist := 0.0
+		if den := u.X*(b.Y-a.Y) - u.Y*(b.X-a.X); den != 0 {
+			dist = max(0, cr/den)
+		}
+		if dist >= fallM {
+			continue
+		}
+		if onLeft {
+			hits = append(hits, strike{int32(i), ring, -dir, dist})
+		} else {
+			hits = append(hits, strike{int32(i), ring, dir, dist})
+		}
+	}
+	return hits
 }
 
 // strike changes the winding of a ring and tells whether its polygon was entered
