@@ -8,14 +8,17 @@ import (
 	"soilshed/geo"
 )
 
-// A passage narrower than the gap is closed across its narrowest place: where a
-// corner comes closer to an edge or to another corner than anywhere beside it.
-// Where two edges close in on each other at a small angle there is no such
-// place before they meet; that wedge is closed where it becomes as narrow as
-// the gap. A corner of 90 degrees is neither, and keeps all its ground.
+// A passage narrower than the gap is closed at each corner that comes closer to
+// an edge or to another corner than the gap, with the outline running away from
+// it on both sides, or nearing it on one at no more than a small angle: at its
+// narrowest place, and where a crack that narrows further begins. Where two
+// edges close in on each other at a small angle there is no such corner; that
+// wedge is closed where it becomes as narrow as the gap. A corner of 90 degrees
+// is neither, and keeps all its ground.
 //
-// The closing is a line that no root crosses, so it does not depend on how the
-// edges are cut into pieces, and it takes no ground from a corner.
+// The closing is a line that no root crosses. It does not depend on how the
+// edges are cut into pieces: a vertex on a straight edge closes nothing that is
+// not closed before it. And it takes no ground from a corner.
 
 // wedgeSin is the sine of the angle below which two edges make a wedge: one in
 // five between half the gap and the length of the tip, where the usual limit
@@ -103,7 +106,7 @@ func (s *sweep) closeGaps(m *Map, c geo.XY, g float64) int {
 }
 
 // recedes tells whether the outline runs away from q on both sides of an end of
-// f, so that this end is nearer to q than any point beside it.
+// f, or nears it at no more than the angle of a wedge.
 func (f *face) recedes(atB bool, q geo.XY) bool {
 	v, w := f.a, f.b
 	other, none := f.before, f.starts
@@ -114,7 +117,7 @@ func (f *face) recedes(atB bool, q geo.XY) bool {
 	d := v.Sub(q)
 	away := func(w geo.XY) bool {
 		w = w.Sub(v)
-		return w.X*d.X+w.Y*d.Y >= -1e-9*math.Hypot(w.X, w.Y)*math.Hypot(d.X, d.Y)
+		return w.X*d.X+w.Y*d.Y >= -wedgeSin*math.Hypot(w.X, w.Y)*math.Hypot(d.X, d.Y)
 	}
 	return away(w) && (none || away(other))
 }
@@ -134,7 +137,7 @@ func (s *sweep) gapAt(g float64, f *face, atB bool, o *face) {
 	case t > 0:
 		q = o.a.Add(geo.XY{X: t * d.X, Y: t * d.Y})
 	}
-	if dist := v.Distance(q); dist >= g || dist < joinM {
+	if dist := v.Distance(q); dist >= g || dist < levelM {
 		return
 	}
 	if !f.recedes(atB, q) || t <= 0 && !o.recedes(false, v) || t >= 1 && !o.recedes(true, v) {
