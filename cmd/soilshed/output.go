@@ -93,8 +93,9 @@ func (a *assessment) newWriter() (*writer, error) {
 	for _, f := range w.open {
 		openings.Fields = append(openings.Fields, f.field(w.us))
 	}
-	w.sink, err = layer.Create(a.o.out, w.besides([]layer.Schema{trees, openings}), layer.CreateOptions{
-		Changed: a.changed(), Metadata: a.metadata(),
+	schemas := w.besides([]layer.Schema{trees, openings})
+	w.sink, err = layer.Create(a.o.out, schemas, layer.CreateOptions{
+		Changed: a.changed(), Metadata: a.metadata(), Styles: styles(schemas, a.model.Bounds),
 	})
 	if err != nil {
 		return nil, err
