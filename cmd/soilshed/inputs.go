@@ -62,6 +62,15 @@ func (c *layerCount) left(reason string, err error) {
 	}
 }
 
+// nothing is the error of a layer of which nothing could be used.
+func (c *layerCount) nothing(thing, things string) error {
+	if len(c.FirstFailed) > 0 {
+		return &layer.Error{File: c.File, Err: fmt.Errorf("no %s that can be used in %s; the first: %s", thing, countOf(c.Records, "record", "records"), c.FirstFailed[0]),
+			Remedy: "does it show the place of the trees? --crs FILE=EPSG:CODE says what its coordinates mean"}
+	}
+	return &layer.Error{File: c.File, Err: fmt.Errorf("no %s in %s", thing, countOf(c.Records, "record", "records")), Remedy: "is it a layer of " + things + "?"}
+}
+
 // leftOut is the number of records of which nothing could be used.
 func (c *layerCount) leftOut() int {
 	n := c.Empty
@@ -165,7 +174,7 @@ func (in *inputs) readTrees(ctx context.Context, o *options, year int) error {
 	}
 	in.report.Notes = append(in.report.Notes, cols.census.sentences()...)
 	if len(in.trees) == 0 {
-		return &layer.Error{File: o.trees, Err: fmt.Errorf("no tree with a point in %d records", c.Records), Remedy: "is it the tree layer?"}
+		return &layer.Error{File: o.trees, Err: fmt.Errorf("no tree with a point in %s", countOf(c.Records, "record", "records")), Remedy: "is it the tree layer?"}
 	}
 	x, y := median(xs), median(ys)
 	near := func(v []float64, p float64) (lo, hi float64) {
@@ -294,6 +303,9 @@ func farAway(a, b [4]float64) string {
 		return "no polygon was read"
 	}
 	d := math.Hypot((a[0]+a[2]-b[0]-b[2])/2, (a[1]+a[3]-b[1]-b[3])/2)
+	if d > 1e6 { // the plane is none any more
+		return "its own is more than 1,000 km"
+	}
 	return fmt.Sprintf("its own is %.1f km", d/1000)
 }
 
@@ -382,7 +394,7 @@ func (in *inputs) readPolygons(ctx context.Context, o *options, b *ground.Builde
 		in.report.note("%s: %s", path, n)
 	}
 	if c.Taken == 0 {
-		return &layer.Error{File: path, Err: fmt.Errorf("no polygon in %d records", c.Records), Remedy: "is it a layer of polygons?"}
+		return c.nothing("polygon", "polygons")
 	}
 	if err := sys.Plausible(raw[0], raw[1], raw[2], raw[3]); err != nil {
 		return &layer.Error{File: path, Err: err}
@@ -641,7 +653,7 @@ func (in *inputs) readBarriers(ctx context.Context, o *options, b *ground.Builde
 		in.report.note("%s: %s", path, n)
 	}
 	if c.Taken == 0 {
-		return &layer.Error{File: path, Err: fmt.Errorf("no line in %d records", c.Records), Remedy: "is it a layer of lines?"}
+		return c.nothing("line", "lines")
 	}
 	return ctx.Err()
 }
