@@ -57,6 +57,123 @@ func TestStories(t *testing.T) {
 	})
 }
 
+// Every damaged file that was ever collected, given to the command as trees and
+// as paving: it does its work or says what is wrong, never anything else, and an
+// older output is replaced whole or left alone.
+func TestDamagedFiles(t *testing.T) {
+	broken, err := filepath.Abs("../../fixtures/broken")
+	if err != nil {
+		t.Fatal(err)
+	}
+	var files []string
+	err = filepath.WalkDir(broken, func(path string, d fs.DirEntry, err error) error {
+		switch filepath.Ext(path) {
+		case ".geojson", ".geojsonl", ".geojsons", ".gz", ".shp", ".gpkg":
+			files = append(files, path)
+		}
+		return err
+	})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(files) < 100 {
+		t.Fatalf("only %d damaged files in %s", len(files), broken)
+	}
+	dir := t.TempDir()
+	out := filepath.Join(dir, "out.geojson")
+	// Paving where the damaged files have their points, by their format, and a
+	// tree where they have their polygons.
+	write := func(name, features string) string {
+		path := filepath.Join(dir, name)
+		if err := os.WriteFile(path, []byte(`{"type":"FeatureCollection","features":[`+features+`]}`), 0o666); err != nil {
+			t.Fatal(err)
+		}
+		return path
+	}
+	square := func(name string, x, y float64) string {
+		const d = 1e-4
+		return write(name, fmt.Sprintf(`{"type":"Feature","properties":{},"geometry":{"type":"Polygon","coordinates":[[[%g,%g],[%g,%g],[%g,%g],[%g,%g]]]}}`, x-d, y-d, x+d, y-d, x+d, y+d, x-d, y-d))
+	}
+	trees := write("trees.geojson", `{"type":"Feature","properties":{},"geometry":{"type":"Point","coordinates":[0.5,0.5]}}`)
+	paving := square("paving.geojson", 0.5, 0.5)
+	pavingOf := map[string]string{".shp": square("a.geojson", 3, 4), ".gpkg": square("b.geojson", 1, 2)}
+	inJSON := square("c.geojson", -71.125, 42.75)
+	good := []string{"assess", "--trees", trees, "--pavement", paving, "--reach", "6", "--jitters", "0", "--quiet", "--out", out}
+	if code := run(t.Context(), good, os.Stdout, os.Stderr); code != exitDone {
+		t.Fatal("exit code", code)
+	}
+	names := func() string {
+		es, err := os.ReadDir(dir)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return fmt.Sprint(es)
+	}
+	older, err := os.ReadFile(out)
+	if err != nil {
+		t.Fatal(err)
+	}
+	whole := names()
+	refused := 0
+	for _, file := range files {
+		rel, err := filepath.Rel(broken, file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for k, role := range map[int]string{2: "trees", 4: "pavement"} {
+			t.Run(role+"/"+filepath.ToSlash(rel), func(t *testing.T) {
+				args := slices.Clone(good)
+				args[k] = file
+				if role == "trees" {
+					if args[4] = pavingOf[filepath.Ext(file)]; args[4] == "" {
+						args[4] = inJSON
+					}
+				}
+				var said bytes.Buffer
+				code := run(t.Context(), args, &said, &said)
+				now, err := os.ReadFile(out)
+				if err != nil {
+					t.Fatal(err)
+				}
+				if names() != whole {
+					t.Errorf("files beside the output: %s, were %s", names(), whole)
+				}
+				switch code {
+				case exitDone:
+					if !json.Valid(now) {
+						t.Error("the output is not whole")
+					}
+				case exitData:
+					refused++
+					if plainEnough[filepath.Base(file)] {
+						break
+					}
+					stem := strings.TrimSuffix(filepath.Base(file), filepath.Ext(file))
+					if !strings.Contains(said.String(), stem) || !strings.Contains(said.String(), "(") && !strings.Contains(said.String(), "--crs") {
+						t.Errorf("no file or remedy in %q", said.String())
+					}
+					if !bytes.Equal(now, older) {
+						t.Error("an older output was touched")
+					}
+				default:
+					t.Errorf("exit code %d: %s", code, said.String())
+				}
+				if !bytes.Equal(now, older) {
+					if err := os.WriteFile(out, older, 0o666); err != nil {
+						t.Fatal(err)
+					}
+				}
+			})
+		}
+	}
+	if refused < 50 || refused == 2*len(files) {
+		t.Errorf("%d of %d runs were refused", refused, 2*len(files))
+	}
+}
+
+// plainEnough are damaged files whose error has no remedy.
+var plainEnough = map[string]bool{"contents-is-a-broken-view.gpkg": true, "view-of-itself.gpkg": true, "no-layers.gpkg": true}
+
 var storyCommands = map[string]func(ts *testscript.TestScript, neg bool, args []string){
 	// exits CODE COMMAND...: the exit code, where exec knows only good and bad.
 	"exits": func(ts *testscript.TestScript, neg bool, args []string) {
