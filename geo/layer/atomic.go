@@ -6,6 +6,7 @@ import (
 	"io/fs"
 	"os"
 	"path/filepath"
+	"strings"
 )
 
 // aside is a set of files that replaces an older one whole or not at all. They
@@ -27,9 +28,27 @@ type aside struct {
 
 type asideFile struct{ temp, final string }
 
+// asideName begins the name of the folder in which a new path is made.
+func asideName(path string) string { return "." + filepath.Base(path) + ".new-" }
+
+// keptAside returns the folder in which a run that was killed in the midst of
+// commit has left the older path, "" when there is none.
+func keptAside(path string) string {
+	es, _ := os.ReadDir(filepath.Dir(path))
+	for _, e := range es {
+		old := filepath.Join(filepath.Dir(path), e.Name(), "old")
+		if strings.HasPrefix(e.Name(), asideName(path)) {
+			if _, err := os.Stat(filepath.Join(old, filepath.Base(path))); err == nil {
+				return old
+			}
+		}
+	}
+	return ""
+}
+
 // newAside makes the folder for a set that is to stand beside path.
 func newAside(path string) (*aside, error) {
-	folder, err := os.MkdirTemp(filepath.Dir(path), "."+filepath.Base(path)+".new-")
+	folder, err := os.MkdirTemp(filepath.Dir(path), asideName(path))
 	if err != nil {
 		return nil, writing(path, err)
 	}

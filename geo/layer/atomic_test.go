@@ -260,3 +260,19 @@ func TestShapefileIsReadBackBeforeItMoves(t *testing.T) {
 		}
 	}
 }
+
+// A kill in the midst of the move leaves no .shp; opening says where the older
+// one is.
+func TestKilledInTheMidst(t *testing.T) {
+	folder := t.TempDir()
+	path := filepath.Join(folder, "a.shp")
+	aside, err := os.MkdirTemp(folder, asideName(path))
+	if err != nil {
+		t.Fatal(err)
+	}
+	os.MkdirAll(filepath.Join(aside, "old"), 0o777)
+	os.WriteFile(filepath.Join(aside, "old", "a.shp"), []byte("old"), 0o666)
+	if _, err := Open(path, Options{}); err == nil || !strings.Contains(err.Error(), filepath.Join(aside, "old")) {
+		t.Error(err)
+	}
+}

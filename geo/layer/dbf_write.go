@@ -442,10 +442,14 @@ func padLeft(row, s []byte, width int) []byte {
 func (w *dbfWriter) notes() []string {
 	var all []string
 	file := filepath.Base(w.final)
+	var renamed []string
 	for i, f := range w.schema.Fields {
 		if w.names[i] != f.Name {
-			all = append(all, fmt.Sprintf("%s: field %s is called %s", file, f.Name, w.names[i]))
+			renamed = append(renamed, f.Name+" is "+w.names[i])
 		}
+	}
+	if len(renamed) > 0 {
+		all = append(all, fmt.Sprintf("%s: %s (ten bytes are the most): %s", file, count(len(renamed), "field needs a shorter name", "fields need shorter names"), strings.Join(renamed, ", ")))
 	}
 	for i, f := range w.schema.Fields {
 		if n := w.columns[i].cut; n > 0 {

@@ -203,16 +203,47 @@ func (d *degreeSample) look(geo *geometryParser, b []byte) {
 // degreeSlack is how far past 180 or 90 a rounded longitude or latitude may lie.
 const degreeSlack = 1e-6
 
-// outsideDegrees returns a corner of g's extent that is no longitude and
-// latitude, if there is one.
+// outsideDegrees returns a corner of g that is no longitude and latitude, if
+// there is one.
 func outsideDegrees(g orb.Geometry) (orb.Point, bool) {
-	if p, ok := g.(orb.Point); ok {
-		return p, math.Abs(p[0]) > 180+degreeSlack || math.Abs(p[1]) > 90+degreeSlack
+	outside := func(points []orb.Point) (orb.Point, bool) {
+		for _, p := range points {
+			if math.Abs(p[0]) > 180+degreeSlack || math.Abs(p[1]) > 90+degreeSlack {
+				return p, true
+			}
+		}
+		return orb.Point{}, false
 	}
-	b := g.Bound()
-	for _, p := range [...]orb.Point{b.Min, b.Max} {
-		if math.Abs(p[0]) > 180+degreeSlack || math.Abs(p[1]) > 90+degreeSlack {
-			return p, true
+	switch g := g.(type) {
+	case orb.Point:
+		return outside([]orb.Point{g})
+	case orb.MultiPoint:
+		return outside(g)
+	case orb.LineString:
+		return outside(g)
+	case orb.MultiLineString:
+		for _, l := range g {
+			if p, ok := outside(l); ok {
+				return p, ok
+			}
+		}
+	case orb.Polygon:
+		for _, r := range g {
+			if p, ok := outside(r); ok {
+				return p, ok
+			}
+		}
+	case orb.MultiPolygon:
+		for _, q := range g {
+			if p, ok := outsideDegrees(q); ok {
+				return p, ok
+			}
+		}
+	case orb.Collection:
+		for _, part := range g {
+			if p, ok := outsideDegrees(part); ok {
+				return p, ok
+			}
 		}
 	}
 	return orb.Point{}, false

@@ -139,8 +139,15 @@ func (c *jsonCursor) skip() ([]byte, error) {
 	case open:
 		var stack [maxJSONDepth]byte
 		depth := 0
-		for c.i < len(c.b) {
-			k := c.b[c.i]
+		for {
+			b, i := c.b, c.i
+			for i < len(b) && skips[b[i]] {
+				i++
+			}
+			if c.i = i; i == len(b) {
+				break
+			}
+			k := b[i]
 			switch jsonClass[k] {
 			case quote:
 				if _, _, err := c.string(); err != nil {
@@ -161,6 +168,8 @@ func (c *jsonCursor) skip() ([]byte, error) {
 					c.i++
 					return c.b[from:c.i], nil
 				}
+			default:
+				return nil, c.fault(reasonSyntax, "control character 0x%02x outside a string", k)
 			}
 			c.i++
 		}

@@ -88,6 +88,9 @@ func missing(path string, err error) error {
 	}
 	if errors.Is(err, fs.ErrNotExist) {
 		e.Remedy = "is the name right?"
+		if old := keptAside(path); old != "" {
+			e.Remedy = "a run was stopped while it moved new files in; the older ones are kept in " + old
+		}
 	}
 	return e
 }

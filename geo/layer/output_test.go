@@ -390,7 +390,7 @@ func TestShapefileCutsTextAndSaysSo(t *testing.T) {
 		t.Errorf("%q %q", texts(all[0]), texts(all[1]))
 	}
 	notes := strings.Join(s.(interface{ Notes() []string }).Notes(), "; ")
-	for _, want := range []string{"a_very_long_name is called a_very_lon", "1 text of field a_very_long_name cut to 254 bytes", "1 number is not finite"} {
+	for _, want := range []string{"1 field needs a shorter name (ten bytes are the most): a_very_long_name is a_very_lon", "1 text of field a_very_long_name cut to 254 bytes", "1 number is not finite"} {
 		if !strings.Contains(notes, want) {
 			t.Errorf("%q is not in %q", want, notes)
 		}

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"encoding/binary"
 	"errors"
+	"math"
 	"os"
 	"slices"
 
@@ -129,85 +130,153 @@ func byWinding(rings []shpRing) (m orb.MultiPolygon, ok bool) {
 	for i := range rings {
 		if rings[i].area > 0 {
 			shells = append(shells, i)
+			m = append(m, orb.Polygon{rings[i].ring})
 		}
 	}
-	bySize := slices.Clone(shells)
-	slices.SortStableFunc(bySize, func(a, b int) int { return cmp.Compare(rings[a].area, rings[b].area) })
-	place := make(map[int]int, len(shells))
-	for k, i := range shells {
-		place[i] = k
-		m = append(m, orb.Polygon{rings[i].ring})
-	}
+	tree := newBoxTree(len(shells), func(k int) orb.Bound { return rings[shells[k]].bound })
 	for i := range rings {
-		if rings[i].area > 0 {
+		hole := &rings[i]
+		if hole.area > 0 {
 			continue
 		}
-		home := -1
-		for _, j := range bySize {
-			if -rings[i].area <= rings[j].area && inside(&rings[i], &rings[j]) {
-				home = place[j]
-				break
+		home, size := -1, 0.0
+		tree.around(hole.bound, func(k int) {
+			shell := &rings[shells[k]]
+			smaller := home < 0 || shell.area < size || shell.area == size && k < home
+			if smaller && -hole.area <= shell.area && inside(hole, shell) {
+				home, size = k, shell.area
 			}
-		}
+		})
 		if home < 0 {
-			if rings[i].area == 0 { // a spike, which holds nothing
+			if hole.area == 0 { // a spike, which holds nothing
 				continue
 			}
 			return nil, false
 		}
-		m[home] = append(m[home], rings[i].ring)
+		m[home] = append(m[home], hole.ring)
 	}
 	return m, true
 }
 
 // byContainment makes a hole of every ring inside an odd number of others.
 func byContainment(rings []shpRing) (m orb.MultiPolygon, holes int) {
-	type nest struct{ depth, parent int }
 	size := func(i int) float64 { return max(rings[i].area, -rings[i].area) }
-	order := make([]int, len(rings))
-	for i := range order {
-		order[i] = i
-	}
-	slices.SortStableFunc(order, func(a, b int) int { return cmp.Compare(size(b), size(a)) })
-	nests := make([]nest, len(rings))
-	for k, i := range order {
-		nests[i].parent = -1
-		for _, j := range order[:k] { // the larger ones, largest first
-			if size(j) > size(i) && inside(&rings[i], &rings[j]) {
-				nests[i].depth++
-				nests[i].parent = j
-			}
-		}
-	}
-	place := make(map[int]int)
+	depth := make([]int, len(rings))
+	parent := make([]int, len(rings)) // the smallest ring around, -1: none
+	tree := newBoxTree(len(rings), func(i int) orb.Bound { return rings[i].bound })
 	for i := range rings {
-		if nests[i].depth%2 == 0 {
+		parent[i] = -1
+		tree.around(rings[i].bound, func(j int) {
+			if size(j) > size(i) && inside(&rings[i], &rings[j]) {
+				depth[i]++
+				if p := parent[i]; p < 0 || size(j) < size(p) || size(j) == size(p) && j < p {
+					parent[i] = j
+				}
+			}
+		})
+	}
+	place := make([]int, len(rings))
+	for i := range rings {
+		if depth[i]%2 == 0 {
 			place[i] = len(m)
 			m = append(m, orb.Polygon{rings[i].ring})
 		}
 	}
 	for i := range rings {
-		if nests[i].depth%2 == 0 {
+		if depth[i]%2 == 0 {
 			continue
 		}
 		holes++
 		// The innermost ring around a hole is an outer one, unless rings cross.
-		j := nests[i].parent
-		for j >= 0 && nests[j].depth%2 != 0 {
-			j = nests[j].parent
+		j := parent[i]
+		for parent[j] >= 0 && depth[j]%2 != 0 {
+			j = parent[j]
 		}
-		k := place[j]
-		m[k] = append(m[k], rings[i].ring)
+		m[place[j]] = append(m[place[j]], rings[i].ring)
 	}
 	return m, holes
+}
+
+// boxTree finds the boxes around another one: a packed tree, filled by sorting
+// into tiles (Leutenegger and others 1997).
+type boxTree struct {
+	order  []int         // boxes in the order of the leaves
+	levels [][]orb.Bound // the boxes in that order, then groups of them, up to one
+}
+
+const boxGroup = 16
+
+func newBoxTree(n int, box func(i int) orb.Bound) *boxTree {
+	t := &boxTree{order: make([]int, n)}
+	boxes := make([]orb.Bound, n)
+	for i := range n {
+		t.order[i] = i
+		boxes[i] = box(i)
+	}
+	middle := func(axis int) func(a, b int) int {
+		return func(a, b int) int {
+			return cmp.Compare(boxes[a].Min[axis]+boxes[a].Max[axis], boxes[b].Min[axis]+boxes[b].Max[axis])
+		}
+	}
+	if n > boxGroup {
+		slices.SortStableFunc(t.order, middle(0))
+		groups := (n + boxGroup - 1) / boxGroup
+		strip := boxGroup * int(math.Ceil(math.Sqrt(float64(groups))))
+		for s := range slices.Chunk(t.order, strip) {
+			slices.SortStableFunc(s, middle(1))
+		}
+	}
+	level := make([]orb.Bound, n)
+	for k, i := range t.order {
+		level[k] = boxes[i]
+	}
+	t.levels = append(t.levels, level)
+	for len(level) > boxGroup {
+		var up []orb.Bound
+		for group := range slices.Chunk(level, boxGroup) {
+			b := group[0]
+			for _, c := range group[1:] {
+				b = orb.Bound{
+					Min: orb.Point{min(b.Min[0], c.Min[0]), min(b.Min[1], c.Min[1])},
+					Max: orb.Point{max(b.Max[0], c.Max[0]), max(b.Max[1], c.Max[1])},
+				}
+			}
+			up = append(up, b)
+		}
+		level = up
+		t.levels = append(t.levels, level)
+	}
+	return t
+}
+
+// around calls f with every box that holds b.
+func (t *boxTree) around(b orb.Bound, f func(i int)) {
+	top := len(t.levels) - 1
+	t.descend(top, 0, len(t.levels[top]), b, f)
+}
+
+func (t *boxTree) descend(level, from, to int, b orb.Bound, f func(i int)) {
+	for k := from; k < to; k++ {
+		if !holds(t.levels[level][k], b) {
+			continue
+		}
+		if level == 0 {
+			f(t.order[k])
+			continue
+		}
+		t.descend(level-1, boxGroup*k, min(boxGroup*(k+1), len(t.levels[level-1])), b, f)
+	}
+}
+
+func holds(a, b orb.Bound) bool {
+	return a.Min[0] <= b.Min[0] && a.Min[1] <= b.Min[1] && b.Max[0] <= a.Max[0] && b.Max[1] <= a.Max[1]
 }
 
 // inside tells whether a lies inside b: by the first vertex of a that is not on
 // b's line, else by the first such middle of an edge. Rings that coincide are
 // not inside one another.
 func inside(a, b *shpRing) bool {
-	if !(a.bound.Min[0] >= b.bound.Min[0] && a.bound.Min[1] >= b.bound.Min[1] &&
-		a.bound.Max[0] <= b.bound.Max[0] && a.bound.Max[1] <= b.bound.Max[1]) {
+	if !holds(b.bound, a.bound) {
 		return false
 	}
 	for _, v := range a.ring {

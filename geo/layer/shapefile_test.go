@@ -5,6 +5,7 @@ import (
 	"encoding/binary"
 	"fmt"
 	"math"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"reflect"
@@ -494,5 +495,51 @@ func TestShapefileBelievesNoCount(t *testing.T) {
 	runtime.ReadMemStats(&after)
 	if got := after.TotalAlloc - before.TotalAlloc; got > 8<<20 {
 		t.Errorf("%d bytes allocated", got)
+	}
+}
+
+// The tree of boxes changes nothing: rings nest as a plain comparison of all
+// with all says.
+func TestRingsNestAsComparedOneByOne(t *testing.T) {
+	rnd := rand.New(rand.NewPCG(7, 8))
+	for range 300 {
+		var rings []shpRing
+		for range 1 + rnd.IntN(120) {
+			x, y, w := float64(rnd.IntN(100)), float64(rnd.IntN(100)), 1+float64(rnd.IntN(60))/float64(1+rnd.IntN(8))
+			r := orb.Ring{{x, y}, {x, y + w}, {x + w, y + w}, {x + w, y}, {x, y}}
+			if rnd.IntN(2) == 0 {
+				r = reversed(r)
+			}
+			rings = append(rings, shpRing{ring: r, bound: r.Bound(), area: clockwiseArea(r)})
+		}
+		holes := 0
+		for i := range rings {
+			depth := 0
+			for j := range rings {
+				if math.Abs(rings[j].area) > math.Abs(rings[i].area) && inside(&rings[i], &rings[j]) {
+					depth++
+				}
+			}
+			holes += depth % 2
+		}
+		m, got := byContainment(rings)
+		n := 0
+		for _, p := range m {
+			n += len(p)
+		}
+		if got != holes || n != len(rings) {
+			t.Fatalf("%d holes, want %d; %d of %d rings", got, holes, n, len(rings))
+		}
+		homeless := false
+		for i := range rings {
+			home := rings[i].area > 0
+			for j := range rings {
+				home = home || rings[j].area >= -rings[i].area && inside(&rings[i], &rings[j])
+			}
+			homeless = homeless || !home
+		}
+		if _, ok := byWinding(rings); ok == homeless {
+			t.Fatalf("winding makes sense: %v", ok)
+		}
 	}
 }
