@@ -85,8 +85,17 @@ func (a *assessment) assessTo(ctx context.Context) (*worklist, error) {
 	if err := a.phase("write worklist", func() error { return w.rest(ctx) }); err != nil {
 		return nil, err
 	}
+	var page []byte
+	if a.o.page != "" {
+		if err := a.phase("page", func() (err error) { page, err = a.page(ctx, w.beside.work); return err }); err != nil {
+			return nil, err
+		}
+	}
 	if err = a.phase("finish", w.sink.Commit); err == nil {
 		err = w.beside.table.Commit()
+	}
+	if err == nil && a.o.page != "" {
+		err = layer.WriteFile(a.o.page, page)
 	}
 	if n, ok := w.sink.(interface{ Notes() []string }); ok {
 		a.in.report.Notes = append(a.in.report.Notes, n.Notes()...)
@@ -150,7 +159,7 @@ func (a *assessment) job(i int) rank.Job {
 	t, r := &a.in.trees[i], &a.rows[i]
 	s := a.model.Size(t)
 	return rank.Job{
-		ID: t.ID, Street: t.Street, EastM: a.in.at[i].X, NorthM: a.in.at[i].Y,
+		Key: i, ID: t.ID, Street: t.Street, EastM: a.in.at[i].X, NorthM: a.in.at[i].Y,
 		HarmYr:    r.res.HarmYr,
 		AvertedYr: rank.Averted(r.res.HarmYr, math.Min(r.res.HarmYr, rank.Harm(r.res.FailSoundYr, r.res.Exposure)), rank.Relief),
 		HoursH:    rank.Hours(s.DBHCm/100, t.FlareCm.Or(10)/100, a.digging(i)),
@@ -163,18 +172,18 @@ const smallPitM2 = 2.25
 
 // rank orders the trees.
 func (a *assessment) rank() {
-	var jobs []rank.Job
-	at := map[string]int{}
+	jobs := make([]rank.Job, 0, len(a.rows))
 	for i := range a.rows {
 		if a.ranked(i) {
 			j := a.job(i)
-			at[j.ID] = i
 			a.rows[i].crewHours = j.HoursH
 			jobs = append(jobs, j)
 		}
 	}
 	rank.Order(jobs)
-	for k, j := range jobs {
-		a.rows[at[j.ID]].rank = int32(k + 1)
+	a.byRank = make([]int32, len(jobs))
+	for k := range jobs {
+		a.byRank[k] = int32(jobs[k].Key)
+		a.rows[jobs[k].Key].rank = int32(k + 1)
 	}
 }

@@ -28,6 +28,8 @@ type assessment struct {
 	survey  *ground.Survey
 	// rows hold what is written of each tree, in the order of the inventory.
 	rows []row
+	// byRank are the ranked trees, the first in the list first.
+	byRank []int32
 
 	phases []phase
 }

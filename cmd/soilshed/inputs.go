@@ -137,7 +137,7 @@ func (in *inputs) readTrees(ctx context.Context, o *options, year int) error {
 	in.cols = cols
 	in.report.Notes = append(in.report.Notes, notes...)
 	var xs, ys []float64
-	for f, err := range src.Features() {
+	for f, err := range ahead(src.Features(), true) {
 		if err != nil {
 			var bad *layer.RecordError
 			if !errors.As(err, &bad) {
@@ -337,7 +337,7 @@ func (in *inputs) readPolygons(ctx context.Context, o *options, b *ground.Builde
 	var flat []geo.XY
 	var rings [][]geo.XY
 	raw := noBox
-	for f, err := range src.Features() {
+	for f, err := range ahead(src.Features(), true) {
 		if err != nil {
 			var bad *layer.RecordError
 			if !errors.As(err, &bad) {
@@ -610,7 +610,7 @@ func (in *inputs) readBarriers(ctx context.Context, o *options, b *ground.Builde
 	if note != "" {
 		in.report.note("%s: %s", path, note)
 	}
-	for f, err := range src.Features() {
+	for f, err := range ahead(src.Features(), true) {
 		if err != nil {
 			var bad *layer.RecordError
 			if !errors.As(err, &bad) {

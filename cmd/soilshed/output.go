@@ -5,6 +5,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"iter"
 	"os"
 	"strconv"
 	"strings"
@@ -194,14 +195,26 @@ func (w *writer) multi(polys [][][]geo.XY) (orb.Geometry, error) {
 	return out, nil
 }
 
-// trees writes the trees in the order of the inventory, which is read a second
-// time for its own attributes.
+// trees writes the trees in the order of the inventory.
 func (w *writer) trees(ctx context.Context) error {
+	for f, err := range ahead(w.results(ctx), false) {
+		if err != nil {
+			return err
+		}
+		if err := w.sink.Write(0, f); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// results are the trees as written: the inventory, which is read a second time
+// for its own attributes, with the fields of the run.
+func (w *writer) results(ctx context.Context) iter.Seq2[layer.Feature, error] {
 	a := w.a
 	same := w.system == a.in.system || w.system.Same(a.in.system)
-	next := 0
-	write := func(own []layer.Value, at orb.Point) error {
-		f := layer.Feature{FID: int64(next + 1), Geometry: at, Values: make([]layer.Value, 0, len(w.own)+len(w.fields))}
+	feature := func(i int, own []layer.Value, at orb.Point) layer.Feature {
+		f := layer.Feature{FID: int64(i + 1), Geometry: at, Values: make([]layer.Value, 0, len(w.own)+len(w.fields))}
 		for _, k := range w.own {
 			if k < len(own) {
 				f.Values = append(f.Values, own[k])
@@ -209,51 +222,56 @@ func (w *writer) trees(ctx context.Context) error {
 				f.Values = append(f.Values, layer.Value{})
 			}
 		}
-		r := &a.rows[next]
-		size := a.model.Size(&a.in.trees[next])
+		r := &a.rows[i]
+		size := a.model.Size(&a.in.trees[i])
 		for _, o := range w.fields {
-			f.Values = append(f.Values, o.value(a, next, r, &size, w.us))
+			f.Values = append(f.Values, o.value(a, i, r, &size, w.us))
 		}
-		next++
-		return w.sink.Write(0, f)
+		return f
 	}
-	for f, err := range a.in.source.Features() {
-		if err != nil {
-			var bad *layer.RecordError
-			if errors.As(err, &bad) {
-				continue
-			}
-			return err
-		}
-		if next == len(a.rows) {
-			break
-		}
-		if f.FID != a.in.fids[next] {
-			continue // left out when it was first read
-		}
-		if next%1024 == 0 && ctx.Err() != nil {
-			return ctx.Err()
-		}
-		var at orb.Point
-		if same {
-			p, err := layer.PointOf(f.Geometry)
+	return func(yield func(layer.Feature, error) bool) {
+		fail := func(err error) { yield(layer.Feature{}, err) }
+		next := 0
+		for f, err := range a.in.source.Features() {
 			if err != nil {
-				return &layer.Error{File: a.o.trees, Feature: f.FID, Err: errors.New("changed while it was being read"), Remedy: "run again"}
+				var bad *layer.RecordError
+				if errors.As(err, &bad) {
+					continue
+				}
+				fail(err)
+				return
 			}
-			at = p
-		} else {
-			x, y, err := w.to(a.in.at[next])
-			if err != nil {
-				return &layer.Error{File: a.o.trees, Feature: f.FID, Err: err}
+			if next == len(a.rows) {
+				break
 			}
-			at = orb.Point{x, y}
+			if f.FID != a.in.fids[next] {
+				continue // left out when it was first read
+			}
+			if next%1024 == 0 && ctx.Err() != nil {
+				fail(ctx.Err())
+				return
+			}
+			var at orb.Point
+			if same {
+				if at, err = layer.PointOf(f.Geometry); err != nil {
+					fail(&layer.Error{File: a.o.trees, Feature: f.FID, Err: errors.New("changed while it was being read"), Remedy: "run again"})
+					return
+				}
+			} else {
+				x, y, err := w.to(a.in.at[next])
+				if err != nil {
+					fail(&layer.Error{File: a.o.trees, Feature: f.FID, Err: err})
+					return
+				}
+				at = orb.Point{x, y}
+			}
+			if !yield(feature(next, f.Values, at), nil) {
+				return
+			}
+			next++
 		}
-		if err := write(f.Values, at); err != nil {
-			return err
+		if next != len(a.rows) {
+			fail(&layer.Error{File: a.o.trees, Err: fmt.Errorf("changed while it was being read: %d trees first, then %d", len(a.rows), next), Remedy: "run again"})
 		}
 	}
-	if next != len(a.rows) {
-		return &layer.Error{File: a.o.trees, Err: fmt.Errorf("changed while it was being read: %d trees first, then %d", len(a.rows), next), Remedy: "run again"}
-	}
-	return nil
 }

@@ -30,16 +30,21 @@ type workStop struct {
 
 // worklist is what a crew takes along.
 type worklist struct {
-	stops []workStop
-	plan  rank.Plan // for twice the days asked for
-	jobs  int       // trees that wait
-	dug   int       // ranked trees that were excavated before, and wait no more
+	stops         []workStop
+	plan          rank.Plan // for twice the days asked for
+	jobs          int       // trees that wait
+	restAvertedYr float64   // by jobs too late in the list to be planned with
+	dug           int       // ranked trees that were excavated before, and wait no more
 }
 
 // listRows caps the worklist where no number of crew days cuts it off: more than
 // a crew does in a season, and a file that a spreadsheet opens at once (setting,
 // no source).
 const listRows = 500
+
+// jobsADay is how many of the best jobs are planned with for each crew day: many
+// times what a day holds, so that those near one another are among them.
+const jobsADay = 400
 
 // work lays out the worklist. A tree that was excavated before takes no place.
 func (a *assessment) work() (*worklist, error) {
@@ -48,33 +53,37 @@ func (a *assessment) work() (*worklist, error) {
 		return nil, err
 	}
 	w := &worklist{}
+	days := a.o.crewDays
+	// What comes so late in the list that no crew of these days gets there need
+	// not be planned with.
+	most := listRows
+	if days > 0 {
+		most = 2 * days * jobsADay
+	}
 	var jobs []rank.Job
-	at := map[string]int{}
-	for i := range a.rows {
-		if a.rows[i].rank == 0 {
-			continue
-		}
+	for _, i := range a.byRank {
 		if _, was := dug[a.in.trees[i].ID]; was {
 			w.dug++
 			continue
 		}
-		j := a.job(i)
-		at[j.ID] = i
-		jobs = append(jobs, j)
+		w.jobs++
+		if len(jobs) < most {
+			jobs = append(jobs, a.job(int(i)))
+		} else if days > 0 {
+			w.restAvertedYr += a.job(int(i)).AvertedYr
+		}
 	}
-	w.jobs = len(jobs)
-	rank.Order(jobs)
-	days := a.o.crewDays
 	if days == 0 {
-		for _, j := range jobs[:min(len(jobs), listRows)] {
-			w.stops = append(w.stops, workStop{tree: at[j.ID], job: j})
+		for _, j := range jobs {
+			w.stops = append(w.stops, workStop{tree: j.Key, job: j})
 		}
 		return w, nil
 	}
 	w.plan = rank.CrewDays(jobs, 2*days, rank.Crew{HoursPerDay: a.o.crewHours, SpeedKMH: a.o.crewSpeed})
+	w.plan.AllAvertedYr += w.restAvertedYr
 	for d, day := range w.plan.Days[:min(days, len(w.plan.Days))] {
 		for s, stop := range day.Stops {
-			w.stops = append(w.stops, workStop{at[stop.ID], stop.Job, d + 1, s + 1, stop.TravelH, stop.StartH})
+			w.stops = append(w.stops, workStop{stop.Key, stop.Job, d + 1, s + 1, stop.TravelH, stop.StartH})
 		}
 	}
 	return w, nil

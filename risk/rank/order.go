@@ -14,6 +14,9 @@ type Job struct {
 	HarmYr    float64 // expected harm a year as things stand
 	AvertedYr float64 // harm a year that looking and acting averts, on average
 	HoursH    float64 // crew hours on site, travel not counted
+
+	// Key is the caller's own: it is carried along and decides nothing.
+	Key int
 }
 
 // minHours keeps a job that claims to take no time from coming first for that.
@@ -30,11 +33,18 @@ func (j Job) Worth() float64 { return nonNegative(j.AvertedYr) / j.hours() }
 func Order(jobs []Job) { slices.SortFunc(jobs, before) }
 
 func before(a, b Job) int {
+	// One after the other: nearly every pair is settled by the first.
+	if c := cmp.Compare(b.Worth(), a.Worth()); c != 0 {
+		return c
+	}
+	if c := cmp.Compare(nonNegative(b.HarmYr), nonNegative(a.HarmYr)); c != 0 {
+		return c
+	}
+	if c := cmp.Compare(a.ID, b.ID); c != 0 {
+		return c
+	}
+	// The same ID twice is the caller's fault, but no reason to waver.
 	return cmp.Or(
-		cmp.Compare(b.Worth(), a.Worth()),
-		cmp.Compare(nonNegative(b.HarmYr), nonNegative(a.HarmYr)),
-		cmp.Compare(a.ID, b.ID),
-		// The same ID twice is the caller's fault, but no reason to waver.
 		cmp.Compare(a.EastM, b.EastM),
 		cmp.Compare(a.NorthM, b.NorthM),
 		cmp.Compare(a.Street, b.Street),
