@@ -47,7 +47,8 @@ const hinge = 0.4
 // fullPlate is the sum over the sectors of a full plate, windwardShare the part
 // of it to windward.
 var fullPlate, windwardShare = func() (full, windward float64) {
-	for _, c := range cosSector {
+	for b := range Bearings {
+		c := math.Cos(2 * math.Pi * float64(b) / Bearings)
 		q := 1.0
 		if c < -hinge {
 			q = hinge / -c
@@ -88,44 +89,58 @@ var cutShare = 0.35 / windwardShare
 // direction never gives less.
 func Plate(radiusM float64, reachM *[Bearings]float64) [Bearings]float64 {
 	radiusM = within(radiusM, 0.1, 20)
-	var q, left [Bearings]float64
-	free := true
+	var left [Bearings]float64
+	// Three turns of the rose, so that no index need be taken round.
+	var q [3 * Bearings]float64
+	free, whole := true, 0.
 	for i, r := range reachM {
-		q[i] = within(r/radiusM, 0, 1)
-		if q[i] < 1 {
-			free = false
+		x := within(r/radiusM, 0, 1)
+		free = free && x == 1
+		whole += x
+		q[i], q[i+Bearings], q[i+2*Bearings] = x, x, x
+	}
+	if free {
+		for b := range left {
+			left[b] = 1
 		}
+		return left
 	}
 	for b := range left {
-		if free {
-			left[b] = 1
-			continue
-		}
-		var e float64
-		for k := -8; k <= 8; k++ {
-			c := cosSector[(k+Bearings)%Bearings]
-			e += c * c * q[(b+k+Bearings)%Bearings]
+		leeward := q[b+Bearings-side:][:2*side+1]
+		windward := q[b+Bearings+Bearings/2-side:][:2*side+1]
+		// A sector to leeward gives q*e - q^2/2*c up to the hinge line, where that
+		// is largest, so e^2/(2*c) less what is missing of it; to windward, and at
+		// right angles, q*e + q^2/2*c.
+		var e, pull, missing, behind float64
+		for k, c := range &cosSide {
+			e += c * c * leeward[k]
+			behind += leeward[k]
+			pull += c * windward[k] * windward[k]
 		}
 		e *= hinge / (Bearings / 4) // sum of cos^2 over the half plane: 9
-		var m float64
-		for i, qi := range q {
-			c := cosSector[(i-b+Bearings/2+Bearings)%Bearings] // from windward
-			if c < 0 && qi*-c > e {
-				qi = e / -c
+		for k, c := range &cosSide {
+			if short := e - leeward[k]*c; short > 0 {
+				missing += short * short * halfSecant[k]
 			}
-			m += qi * (qi/2*c + e)
 		}
+		m := e*(whole-behind) + pull/2 + e*e*allSecants - missing
 		left[b] = 1 - cutShare*(1-m/fullPlate)
 	}
 	return left
 }
 
-// cosSector[i] is cos(10*i degrees).
-var cosSector = func() (c [Bearings]float64) {
-	for i := range c {
-		c[i] = math.Cos(2 * math.Pi * float64(i) / Bearings)
+// side is how many sectors lie within a right angle of a bearing, to each side.
+const side = Bearings/4 - 1
+
+// cosSide are the cosines of the sectors to one side of the hinge, from one end
+// to the other, halfSecant 1/2 over them, allSecants the sum of these.
+var cosSide, halfSecant, allSecants = func() (c, half [2*side + 1]float64, all float64) {
+	for k := range c {
+		c[k] = math.Cos(2 * math.Pi * float64(k-side) / Bearings)
+		half[k] = 0.5 / c[k]
+		all += half[k]
 	}
-	return c
+	return c, half, all
 }()
 
 // DepthFactor returns the effect of rooting depth in m: 1 where roots go 0.8 m

@@ -445,11 +445,168 @@ func BenchmarkFail(b *testing.B) {
 		b.Run(c.name, func(b *testing.B) {
 			climate := midland()
 			climate.InLeaf = c.leaf
+			climate = climate.Prepare()
 			for b.Loop() {
 				// The next tree depends on the last answer.
 				tree.DBHM = 0.3 + climate.Fail(tree, 0.15, nil).FailYr
 			}
 			b.ReportMetric(float64(b.Elapsed().Microseconds())/float64(b.N), "us/tree")
 		})
+	}
+}
+
+// dense is the integral of Fail done plainly: every bearing on its own, every
+// part of the girdled collars on its own, the collar's strength and z in steps of
+// a twentieth, no table. Slow, and open to the eye.
+func dense(c Climate, tree Tree, girdledP float64, g *Girdling) (failYr, soundYr, uprootYr, collarYr float64) {
+	tree = tree.held()
+	p := c.Parts(tree)
+	states, count := c.states(tree, p)
+	toward := c.toward()
+	phi := func(z float64) float64 { return math.Exp(-z*z/2) / math.Sqrt(2*math.Pi) }
+	passes := func(perYear float64) float64 {
+		return math.Exp(tree.StoodYears * math.Log1p(-math.Min(perYear, 1-1e-12)))
+	}
+	shareOf := func(season int) (share float64) {
+		for _, s := range states[:count] {
+			if s.season == season {
+				share += s.w
+			}
+		}
+		return share
+	}
+	const step = 0.1
+	var posted float64
+	for z := -5.5; z <= 5.5; z += step {
+		weight := phi(z) * step
+		if tree.RootsCut {
+			d := 1 + normalCDF(z)*(cutOdds-1)
+			weight *= cutOdds / (d * d)
+		}
+		var falls, sound, uprooted, collar float64
+		stood := 1.
+		for i, s := range states[:count] {
+			shift := math.Log(p.StemNm) + loadShift*z - s.logK
+			// What a sound and a girdled collar withstand, as chances of a stronger
+			// gust, and how likely that strength is after the years stood.
+			var strength, breaks, girdled []float64
+			var whole float64
+			for q := -5.5; q <= 5.5; q += step {
+				x := shift + collarGiven*q
+				f := c.Exceedance(math.Exp(x / s.n))
+				w := phi(q) * step * passes(shareOf(s.season)*f)
+				whole += w
+				strength, breaks = append(strength, w), append(breaks, f)
+				for _, part := range g.left {
+					girdled = append(girdled, c.Exceedance(math.Exp((x+part.logLeft)/s.n)))
+				}
+			}
+			if i == 0 || states[i-1].season != s.season {
+				stood *= whole
+			}
+			for b, m := range p.UprootNm {
+				f := c.Exceedance(math.Exp((math.Log(m) + s.logUproot - s.logK + anchorAlone*z) / s.n))
+				w := s.w * toward[b]
+				uprooted += w * f
+				for k, pr := range strength {
+					pr /= whole
+					a := math.Max(f, breaks[k])
+					sound += w * pr * a
+					falls += w * pr * (1 - girdledP) * a
+					collar += w * pr * (1 - girdledP) * breaks[k]
+					for l, part := range g.left {
+						a := girdled[k*len(g.left)+l]
+						collar += w * pr * girdledP * part.w * a
+						falls += w * pr * girdledP * part.w * math.Max(f, a)
+					}
+				}
+			}
+		}
+		weight *= stood * passes(uprooted)
+		posted += weight
+		failYr += weight * falls
+		soundYr += weight * sound
+		uprootYr += weight * uprooted
+		collarYr += weight * collar
+	}
+	return failYr / posted, soundYr / posted, uprootYr / posted, collarYr / posted
+}
+
+// denseGust is the gust of even odds done plainly.
+func denseGust(c Climate, tree Tree, girdledP float64, g *Girdling) float64 {
+	p := c.Parts(tree)
+	states, count := c.states(tree, p)
+	toward := c.toward()
+	fails := func(v float64) (sum float64) {
+		for _, s := range states[:count] {
+			x := s.logK + s.n*math.Log(v)
+			sound := normalCDF((x - math.Log(p.StemNm)) / collarAlone)
+			var girdled float64
+			for _, part := range g.left {
+				girdled += part.w * normalCDF((x-math.Log(p.StemNm)-part.logLeft)/collarAlone)
+			}
+			collar := (1-girdledP)*sound + girdledP*girdled
+			for b, m := range p.UprootNm {
+				f := normalCDF((x - s.logUproot - math.Log(m)) / anchorAlone)
+				if tree.RootsCut {
+					f *= cutOdds / (1 + f*(cutOdds-1))
+				}
+				sum += s.w * toward[b] * (1 - (1-collar)*(1-f))
+			}
+		}
+		return sum
+	}
+	lo, hi := 3., 150.
+	for hi-lo > 1e-4 {
+		if mid := (lo + hi) / 2; fails(mid) < 0.5 {
+			lo = mid
+		} else {
+			hi = mid
+		}
+	}
+	return lo
+}
+
+// The nodes and tables of Fail against that; of probabilities below one in a
+// hundred thousand years only the order of size matters.
+func TestFailAgreesWithDenseIntegral(t *testing.T) {
+	rng := rand.New(rand.NewPCG(23, 24))
+	trees := 9
+	if testing.Short() {
+		trees = 2
+	}
+	for i := range trees {
+		tree, c, p := randomTree(rng), randomClimate(rng), rng.Float64()*rng.Float64()
+		if i == 0 { // the gusts of all years nearly alike
+			c.Gumbel = Gumbel{30, 1.2}
+			c = c.Prepare()
+		}
+		for b := range tree.ReachM {
+			tree.ReachM[b] = tree.ReachM[b/6*6] // six sides
+		}
+		r := c.Fail(tree, p, nil)
+		fail, sound, uproot, collar := dense(c, tree, p, defaultGirdling)
+		for _, q := range []struct {
+			name           string
+			got, want, tol float64
+		}{
+			{"fail", r.FailYr, fail, 0.005}, {"fail sound", r.FailSoundYr, sound, 0.005},
+			{"uproot", r.UprootYr, uproot, 0.005}, {"collar", r.CollarYr, collar, 0.02},
+		} {
+			if off := math.Abs(q.got-q.want) / (q.want + 1e-5); off > q.tol {
+				t.Errorf("%s %.6g, densely %.6g (%.2f %% off): %+v", q.name, q.got, q.want, 100*off, tree)
+			}
+		}
+		near(t, "gust", r.GustMS, denseGust(c, tree, p, defaultGirdling), 0.05)
+		near(t, "gust, sound", r.GustSoundMS, denseGust(c, tree, 0, defaultGirdling), 0.05)
+		near(t, "gust, girdled", r.GustGirdledMS, denseGust(c, tree, 1, defaultGirdling), 0.05)
+	}
+}
+
+func TestFailAllocatesNothing(t *testing.T) {
+	c, tree := midland(), maple()
+	tree.ReachM = rose(func(x int) float64 { return 1 + float64(x/10%7)*0.2 })
+	if n := testing.AllocsPerRun(100, func() { c.Fail(tree, 0.15, nil) }); n != 0 {
+		t.Errorf("%v allocations a tree", n)
 	}
 }
