@@ -5,6 +5,8 @@ import (
 	"path/filepath"
 	"strings"
 	"testing"
+
+	"github.com/paulmach/orb"
 )
 
 func TestTableStandsWholeOrNotAtAll(t *testing.T) {
@@ -44,10 +46,14 @@ func TestTableStandsWholeOrNotAtAll(t *testing.T) {
 		t.Errorf("Abort: %v, %q", err, read())
 	}
 	x = open()
+	// A table has no place for a geometry, whatever it is.
+	if err := x.Write(Feature{Geometry: orb.LineString{}, Values: []Value{{}, Number(2)}}); err != nil {
+		t.Error(err)
+	}
 	if err := x.Commit(); err != nil {
 		t.Fatal(err)
 	}
-	if got := read(); got != "tree_id,hours\n'=cmd(),1.25\n" {
+	if got := read(); got != "tree_id,hours\n'=cmd(),1.25\n,2\n" {
 		t.Errorf("%q", got)
 	}
 	if err := x.Abort(); err != nil || x.Commit() == nil {
