@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"slices"
 	"strings"
 	"unicode"
 	"unicode/utf8"
@@ -185,7 +186,8 @@ type mapping struct {
 	// columns are the names by which a column is recognised without being told,
 	// best first: lower case, letters and digits only. A unit at the end, "tree"
 	// in front and a cut to ten characters are seen through.
-	columns []string
+	columns  []string
+	withUnit []string // names that mean this field only when a unit follows, as in FLARE_CM
 	// units are those of columns whose published description fixes them.
 	units map[string]string
 }
@@ -235,17 +237,17 @@ var inventory = [inventoryFields]mapping{
 	inSupplier: {name: "supplier", doc: "nursery, or planting contract",
 		columns: spellings("supplier nursery nurseryname nurserysource vendor grower plantsource treesource plantingcontract contractnumber")},
 	inCorrected: {name: "corrected", doc: "were the roots corrected at planting",
-		columns: spellings("corrected rootscorrected rootcorrected rootcorrection rootpruned rootsprunedatplanting rootpruning rootshaved rootsshaved")},
+		columns: spellings("corrected rootscorrected rootcorrected rootcorrection rootpruned rootsprunedatplanting rootpruning rootshaved rootsshaved rootfix rootsfixed rootfixed")},
 	inFlare: {name: "flare", doc: "depth of soil over the first main roots",
 		of: ofLength, unit: "cm", us: "in", perBase: 100, low: 0, high: 150,
-		columns: spellings("flaredepth rootflaredepth flaredep depthtoflare depthtorootflare depthtoroots depthtofirstroot soiloverroots soilovercollar rootcollardepth collardepth rootdepthbelowgrade plantingdepth plantdepth")},
+		columns: spellings("flaredepth rootflaredepth flaredep depthtoflare depthtorootflare depthtoroots depthtofirstroot soiloverroots soilovercollar rootcollardepth collardepth rootdepthbelowgrade plantingdepth plantdepth"), withUnit: spellings("flare rootflare")},
 	inFlareSeen: {name: "flare_seen", doc: "is the root flare visible",
 		columns: spellings("flareseen flarevisible rootflarevisible visibleflare rootflareseen rootflare flare trunkflare trunkflarevisible")},
 	inMulch: {name: "mulch", doc: "depth of mulch",
 		of: ofLength, unit: "cm", us: "in", perBase: 100, low: 0, high: 200,
-		columns: spellings("mulchdepth mulchdep depthofmulch mulchthickness")},
+		columns: spellings("mulchdepth mulchdep depthofmulch mulchthickness"), withUnit: spellings("mulch")},
 	inMulchContact: {name: "mulch_contact", doc: "does mulch lie against the trunk",
-		columns: spellings("mulchcontact mulchontrunk mulchagainsttrunk mulchtouching mulchvolcano volcanomulch volcanomulching mulchpiled mulchatstem")},
+		columns: spellings("mulchcontact mulchontrunk mulchagainsttrunk mulchtouching mulchvolcano volcanomulch volcanomulching mulchpiled mulchatstem mulchtouch mulchtouches mulchtch")},
 	inPit: {name: "pit", doc: "recorded opening, as in 1.2x2.4",
 		of: ofLength, unit: "m", us: "ft", perBase: 1, low: 0.15, high: 100,
 		columns: spellings("pitsize pitdimensions pitdim treepit treepitsize pit cutoutsize cutoutdimensions cutout wellsize treewellsize treewell openingsize planterdimensions plotsize growspace growspacesize growingspacesize plantingareasize")},
@@ -268,7 +270,7 @@ var inventory = [inventoryFields]mapping{
 	inStreet: {name: "street", doc: "street",
 		columns: spellings("street streetname onstreet stname strname strasse strassenname rue voie calle via straat straatnaam road roadname addressstreet streetaddress qaddress address addr")},
 	inWalkReplaced: {name: "walk_replaced", doc: "year of sidewalk or kerb work beside the tree", of: ofYear,
-		columns: spellings("walkreplaced walkreplacedyear sidewalkreplaced sidewalkreplacedyear sidewalkyear sidewalkyr sidewalkrepair sidewalkrepaired sidewalkwork curbreplaced kerbreplaced curbyear kerbyear footpathreplaced")},
+		columns: spellings("walkreplaced walkreplacedyear sidewalkreplaced sidewalkreplacedyear sidewalkyear sidewalkyr sidewalkrepair sidewalkrepaired sidewalkwork curbreplaced kerbreplaced curbyear kerbyear footpathreplaced walkyr walkyear walkwork")},
 }
 
 func spellings(s string) []string { return strings.Fields(s) }
@@ -670,6 +672,9 @@ func recognise(m *mapping, column string) (score int, unitWord string) {
 	}
 	if word != "" {
 		try(bare, word, 0)
+		if slices.Contains(m.withUnit, bare) {
+			score, unitWord = 0, word
+		}
 	}
 	try(whole, "", 0)
 	if rest, ok := strings.CutPrefix(whole, "tree"); ok {

@@ -6,11 +6,15 @@ import (
 	"io"
 	"os"
 	"path/filepath"
+	"strings"
 
 	"github.com/spf13/pflag"
 
 	"soilshed/fixtures"
 )
+
+// demoTree is the tree of which the README tells.
+const demoTree = "1485"
 
 const aboutDemo = `soilshed demo lays out the invented town of Wrenfold (trees, paving, soil, weather,
 gusts; all made up), runs the main job on it and says what to open.`
@@ -33,24 +37,24 @@ func runDemo(ctx context.Context, args []string, stdout, stderr io.Writer) error
 	}
 	in := func(name string) string { return filepath.Join(town, name) }
 	out := filepath.Join(*dir, "wrenfold.gpkg")
-	err := runAssess(ctx, []string{
+	flags := []string{
 		"--trees", in("trees.geojson"), "--field", "dbh=DIAM:in", "--field", "removed=REMOVED",
 		"--pavement", in("roads.geojson"), "--pavement", in("sidewalks.geojson"),
 		"--pavement", in("driveways.geojson"), "--pavement", in("buildings.geojson"),
 		"--bed", in("beds.geojson"), "--rootable", in("rootable.geojson"), "--barrier", in("walls.geojson"),
 		"--soil", in("soil.geojson"), "--weather", in("weather.csv"), "--elevation", "360", "--gusts", in("gusts.csv"),
-		"--year", "2024", "--out", out,
-	}, stdout, stderr)
-	if err != nil {
+		"--year", "2024",
+	}
+	if err := runAssess(ctx, append(flags[:len(flags):len(flags)], "--out", out), stdout, stderr); err != nil {
 		return err
 	}
 	fmt.Fprintf(stdout, `
 Open %s in a desktop GIS: the layer trees holds the results, openings the ground
-that each tree has. One tree, from its numbers to its rank:
+that each tree has. The chain of one tree, from its numbers to its rank:
 
-  soilshed explain 1187 --trees %s --field dbh=DIAM:in --pavement %s ...
+  go run ./cmd/soilshed explain %s %s
 
 Everything about Wrenfold is invented.
-`, out, in("trees.geojson"), in("sidewalks.geojson"))
+`, out, demoTree, strings.Join(flags, " "))
 	return nil
 }
