@@ -50,6 +50,7 @@ type layerCount struct {
 	FirstFailed    []string
 	box            [4]float64
 	class          string
+	system         *crs.System
 }
 
 func (c *layerCount) left(reason string, err error) {
@@ -128,7 +129,7 @@ func (in *inputs) readTrees(ctx context.Context, o *options, year int) error {
 		return err
 	}
 	in.source, in.system = src, sys
-	c := &layerCount{Role: "trees", File: o.trees, box: noBox}
+	c := &layerCount{Role: "trees", File: o.trees, box: noBox, system: sys}
 	in.report.Layers = append(in.report.Layers, c)
 	cols, notes, err := bind(src.Schema(), o.told.trees, bindOptions{File: o.trees, US: o.units == "us", Year: year})
 	if err != nil {
@@ -173,6 +174,7 @@ func (in *inputs) readTrees(ctx context.Context, o *options, year int) error {
 		in.report.note("%s: %s", o.trees, n)
 	}
 	in.report.Notes = append(in.report.Notes, cols.census.sentences()...)
+	cols.seen = nil // the numbers are unique by now
 	if len(in.trees) == 0 {
 		return &layer.Error{File: o.trees, Err: fmt.Errorf("no tree with a point in %s", countOf(c.Records, "record", "records")), Remedy: "is it the tree layer?"}
 	}
@@ -320,7 +322,7 @@ func (in *inputs) readPolygons(ctx context.Context, o *options, b *ground.Builde
 		return err
 	}
 	defer src.Close()
-	c := &layerCount{Role: role, File: path, box: noBox}
+	c := &layerCount{Role: role, File: path, box: noBox, system: sys}
 	in.report.Layers = append(in.report.Layers, c)
 	take, err := bindTo(src.Schema())
 	if err != nil {
@@ -601,7 +603,7 @@ func (in *inputs) readBarriers(ctx context.Context, o *options, b *ground.Builde
 		return err
 	}
 	defer src.Close()
-	c := &layerCount{Role: "barrier", File: path, box: noBox}
+	c := &layerCount{Role: "barrier", File: path, box: noBox, system: sys}
 	in.report.Layers = append(in.report.Layers, c)
 	conv, note, err := in.plane.From(sys)
 	if err != nil {

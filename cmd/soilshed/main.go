@@ -8,6 +8,7 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"runtime/debug"
 	"strings"
 	"syscall"
 )
@@ -22,6 +23,7 @@ type verb struct {
 func verbs() []verb {
 	return []verb{
 		{"assess", "tree points and pavement in, a ranked layer of soil and of failure at the base out", runAssess},
+		{"check", "read all that assess would, say in what state it is, compute nothing", runCheck},
 		{"explain", "print one tree's chain from inputs to rank, with every number and source", runExplain},
 		{"learn", "learn from excavated root collars: evidence for assess, calibration, rates by supplier and stock", runLearn},
 		{"evidence", "print the built-in evidence table, to be edited and given back", runEvidence},
@@ -30,6 +32,11 @@ func verbs() []verb {
 }
 
 func main() {
+	if os.Getenv("GOGC") == "" {
+		// Nearly all memory is the trees and the map, which live as long as the
+		// run: letting rubbish grow to their size again would double it.
+		debug.SetGCPercent(30)
+	}
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	code := run(ctx, os.Args[1:], os.Stdout, os.Stderr)
 	stop()
