@@ -53,14 +53,7 @@ func runAssess(ctx context.Context, args []string, stdout, stderr io.Writer) err
 		a.summary(stdout)
 		work.tell(a, stdout)
 	}
-	left := 0
-	for _, l := range a.in.report.Layers {
-		left += l.leftOut()
-	}
-	if o.maxSkipped >= 0 && left > o.maxSkipped {
-		return skippedError{left, o.maxSkipped}
-	}
-	return nil
+	return a.tooMany(true)
 }
 
 // assessTo runs the main job and writes its output, whole or not at all.

@@ -40,10 +40,17 @@ func (e dataError) Error() string { return e.err.Error() }
 func (e dataError) Unwrap() error { return e.err }
 
 // skippedError says that more records were left out than allowed.
-type skippedError struct{ left, allowed int }
+type skippedError struct {
+	left, allowed int
+	written       bool // whether there was an output to write
+}
 
 func (e skippedError) Error() string {
-	return fmt.Sprintf("%d records were left out, more than the %d that --max-skipped allows; the output was written", e.left, e.allowed)
+	what := "nothing was computed"
+	if e.written {
+		what = "the output was written"
+	}
+	return fmt.Sprintf("%d records were left out, more than the %d that --max-skipped allows; %s", e.left, e.allowed, what)
 }
 
 // codeOf maps an error to the exit code, and tells the person.

@@ -80,6 +80,10 @@ func (a *assessment) explain(w io.Writer, i int, tr *risk.Trace) {
 	}
 	fmt.Fprintln(w)
 	if !r.res.Assessed {
+		if a.in.kinds[i] == secondRecord {
+			fmt.Fprintln(w, "A second record of one tree: the first is assessed.")
+			return
+		}
 		fmt.Fprintln(w, "Gone on record: not assessed.")
 		return
 	}

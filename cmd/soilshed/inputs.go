@@ -220,10 +220,48 @@ func (in *inputs) readTrees(ctx context.Context, o *options, year int) error {
 	if n == 0 {
 		return &layer.Error{File: o.trees, Err: errors.New("no two trees lie near one another"), Remedy: "are the coordinates right? --crs says what they mean"}
 	}
-	if same := sharedPlaces(in.at, 0.01); same.Trees > 0 {
-		in.report.note("%s of the trees stand on a place that another has too (within 1 cm); they share its ground equally. The fullest place holds %d, among them tree %s.", grouped(same.Trees), same.Most, in.trees[same.At].ID)
+	in.markSecondRecords()
+	var places []geo.XY
+	var of []int
+	for i, p := range in.at {
+		if in.kinds[i] != secondRecord {
+			places, of = append(places, p), append(of, i)
+		}
+	}
+	if same := sharedPlaces(places, samePlaceM); same.Trees > 0 {
+		in.report.note("%s of the trees stand on a place that another has too (within 1 cm); they share its ground equally. The fullest place holds %d, among them tree %s.", grouped(same.Trees), same.Most, in.trees[of[same.At]].ID)
 	}
 	return nil
+}
+
+// samePlaceM is how near two records lie that have one place.
+const samePlaceM = 0.01
+
+// markSecondRecords finds the records that have the number and the place of an
+// earlier one.
+func (in *inputs) markSecondRecords() {
+	first := map[string]int{}
+	for i := range in.trees {
+		first[in.trees[i].ID] = i
+	}
+	n, example := 0, ""
+	for i := range in.trees {
+		// Numbers that come again have been told apart by ~2, ~3, ...
+		k := strings.LastIndexByte(in.trees[i].ID, '~')
+		if k < 0 || in.trees[i].Removed {
+			continue
+		}
+		j, ok := first[in.trees[i].ID[:k]]
+		if ok && j < i && !in.trees[j].Removed && in.at[i].Distance(in.at[j]) <= samePlaceM {
+			in.kinds[i], in.trees[i].Removed = secondRecord, true
+			if n++; n == 1 {
+				example = in.trees[j].ID
+			}
+		}
+	}
+	if n > 0 {
+		in.report.note("%s the number and the place of an earlier record (tree %s is the first): the same tree, assessed once, by the first.", countOf(n, "record has", "records have"), example)
+	}
 }
 
 var noBox = [4]float64{math.Inf(1), math.Inf(1), math.Inf(-1), math.Inf(-1)}

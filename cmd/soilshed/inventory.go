@@ -22,6 +22,9 @@ const (
 	hedgeRow
 	goneTree  // removed, felled, missing: Tree.Removed is set
 	emptySite // stump or planting site: Tree.Removed is set
+	// secondRecord has the number and the place of an earlier record: the same
+	// tree, which must not share its ground with itself. Tree.Removed is set.
+	secondRecord
 	recordKinds
 )
 

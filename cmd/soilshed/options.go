@@ -42,8 +42,11 @@ type options struct {
 	workers                                     int
 	maxSkipped, crewDays                        int
 	crewHours, crewSpeed                        float64
+	page                                        string
+	pageDetails                                 int
 	quiet                                       bool
 	cellM                                       float64
+	config                                      string
 
 	// Understood from the above.
 	systems map[string]*crs.System // by file; "" for all that do not say
@@ -59,6 +62,7 @@ func flagsOf(o *options) *pflag.FlagSet {
 	b := soil.PublishedBudget(0)
 	f := pflag.NewFlagSet("assess", pflag.ContinueOnError)
 	f.SortFlags = false
+	f.StringVar(&o.config, "config", "", "configuration `FILE` (TOML): its keys are the names of these flags, which override it")
 	f.StringVar(&o.trees, "trees", "", "tree points `FILE` (GeoJSON, shapefile, GeoPackage)")
 	f.StringArrayVar(&o.pavement, "pavement", nil, "hard ground `FILE`: polygons where no root is counted; give it once for each layer")
 	f.StringVar(&o.out, "out", "", "`FILE` to write: .gpkg, .geojson or .shp")
@@ -112,6 +116,8 @@ func flagsOf(o *options) *pflag.FlagSet {
 	f.IntVar(&o.crewDays, "crew-days", 0, "crew `DAYS` that the worklist is cut to; not given, it holds the first 500 trees, without days")
 	f.Float64Var(&o.crewHours, "crew-hours", 7, "`HOURS` of a crew day, on the way and on site together")
 	f.Float64Var(&o.crewSpeed, "crew-speed", 20, "`KM/H` of a crew in town, door to door")
+	f.StringVar(&o.page, "page", "", "`FILE.html` to write too: the results as one page that works offline")
+	f.IntVar(&o.pageDetails, "page-details", 20000, "`TREES`, from the head of the list, whose rose, share and reasons the page holds; a smaller inventory has all")
 	f.StringVar(&o.keep, "keep", "all", "inventory attributes to keep: `all` or none")
 	f.StringVar(&o.units, "units", "si", "units written: `si` or us; us also where a file does not say")
 	f.IntVar(&o.workers, "workers", runtime.GOMAXPROCS(0), "cells worked on side by side; the result does not depend on it")
@@ -149,7 +155,7 @@ func parse(f *pflag.FlagSet, args []string, verb, about string, stdout io.Writer
 		}
 		return usagef("%v (soilshed %s --help lists the flags)", err, verb)
 	}
-	return nil
+	return configure(f)
 }
 
 // understand checks the options and reads what they mean.
@@ -172,7 +178,7 @@ func (o *options) understand() error {
 		{"max-dry-days", o.maxDryDays, 0, 365}, {"runoff", o.runoff, 0, 1}, {"design-gust", o.designGust, 0, 120},
 		{"gust-years", o.gustYears, 2, 10000}, {"latitude", o.latitude, -90, 90}, {"elevation", o.elevation, -430, 6000},
 		{"crew-days", float64(o.crewDays), 0, 10000}, {"crew-hours", o.crewHours, 1, 24}, {"crew-speed", o.crewSpeed, 1, 130},
-		{"workers", float64(o.workers), 1, 1024}, {"cell", o.cellM, 20, 1e5},
+		{"page-details", float64(o.pageDetails), 0, 1e6}, {"workers", float64(o.workers), 1, 1024}, {"cell", o.cellM, 20, 1e5},
 	}
 	for _, b := range bounds {
 		if !(b.v >= b.lo && b.v <= b.hi) {

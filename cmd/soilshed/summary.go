@@ -12,6 +12,12 @@ import (
 
 // summary tells on the terminal what was read, repaired, left out and found.
 func (a *assessment) summary(w io.Writer) {
+	a.tellInputs(w)
+	a.tellResults(w)
+}
+
+// tellInputs tells what was read, repaired, left out and assumed.
+func (a *assessment) tellInputs(w io.Writer) {
 	r := &a.in.report
 	fmt.Fprintln(w, "Read")
 	for _, l := range r.Layers {
@@ -51,6 +57,9 @@ func (a *assessment) summary(w io.Writer) {
 			fmt.Fprintln(w, indent(wrap(n, 92), "  - ", "    "))
 		}
 	}
+}
+
+func (a *assessment) tellResults(w io.Writer) {
 	fmt.Fprintln(w, "\nGround found")
 	hows := make([]int, len(ground.Hows()))
 	classes := map[string]int{}
@@ -98,7 +107,7 @@ func (a *assessment) summary(w io.Writer) {
 	for _, k := range []struct {
 		kind recordKind
 		name string
-	}{{hedgeRow, "hedge rows, surveyed and kept out of the list"}, {goneTree, "gone on record, not assessed"}, {emptySite, "empty sites, not assessed"}} {
+	}{{hedgeRow, "hedge rows, surveyed and kept out of the list"}, {goneTree, "gone on record, not assessed"}, {emptySite, "empty sites, not assessed"}, {secondRecord, "second records of a tree, not assessed"}} {
 		if n := kinds[k.kind]; n > 0 {
 			fmt.Fprintf(w, "  %s %s\n", grouped(n), k.name)
 		}

@@ -1,0 +1,411 @@
+package main
+
+import (
+	"context"
+	"encoding/binary"
+	"math"
+	"path/filepath"
+	"slices"
+	"strings"
+
+	"golang.org/x/sync/errgroup"
+
+	"soilshed/geo"
+	"soilshed/geo/ground"
+	"soilshed/geo/layer"
+)
+
+// What is drawn of the ground, on the page and in the drawing of one tree: the
+// paving below, and shares and roses, which an assessment does not keep. They
+// are worked out anew for the trees that show them.
+
+// pavedKind is what a piece of paving looks like.
+type pavedKind uint8
+
+const (
+	pavedWay pavedKind = iota // carriageway, driveway, parking
+	pavedWalk
+	pavedBuilding
+	pavedOther
+	bedKind // open ground on hard ground
+)
+
+var pavedKinds = []string{"way", "walk", "building", "other", "bed"}
+
+func pavedKindOf(class string) pavedKind {
+	switch class {
+	case "main road", "road", "driveway", "parking":
+		return pavedWay
+	case "sidewalk", "path", "transit stop", "playground":
+		return pavedWalk
+	case "building", "school":
+		return pavedBuilding
+	}
+	return pavedOther
+}
+
+// paved is a polygon to be drawn: rings filled by even and odd.
+type paved struct {
+	kind  pavedKind
+	rings [][]geo.XY
+}
+
+// paving reads hard ground and beds again, to be drawn, and hands on what take
+// accepts. The rings may be used again after it returns.
+func (a *assessment) paving(ctx context.Context, take func(p paved)) error {
+	again := inputs{plane: a.in.plane}
+	read := func(path string, columns []string, kind func(f *layer.Feature) pavedKind) error {
+		return again.readPolygons(ctx, a.o, ground.NewBuilder(), path, "drawing", columns, func(*layer.Schema) (polygonFunc, error) {
+			return func(f *layer.Feature, rings [][]geo.XY) error {
+				take(paved{kind(f), rings})
+				return nil
+			}, nil
+		})
+	}
+	for _, path := range a.o.pavement {
+		column, err := again.classColumn(a.o, path)
+		if err != nil {
+			return err
+		}
+		ofFile, _ := classOf(strings.TrimSuffix(filepath.Base(path), filepath.Ext(path)))
+		if err := read(path, column, func(f *layer.Feature) pavedKind {
+			class := ofFile
+			if len(column) > 0 && len(f.Values) > 0 {
+				if c, ok := classOf(f.Values[0].Text()); ok {
+					class = c
+				}
+			}
+			return pavedKindOf(class.Name)
+		}); err != nil {
+			return err
+		}
+	}
+	for _, path := range a.o.bed {
+		if err := read(path, []string{}, func(*layer.Feature) pavedKind { return bedKind }); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// sitesOf surveys some of the trees again, for what the assessment does not
+// keep; found is called for each, from several goroutines, and must copy what it
+// keeps but the share.
+func (a *assessment) sitesOf(ctx context.Context, want func(i int32) bool, found func(i int32, s *ground.Site)) error {
+	o := a.o.groundOptions()
+	o.Jitters = 0 // the spread is known
+	stands := make([]ground.Stand, len(a.in.trees))
+	for i := range stands {
+		stands[i] = *a.survey.Stand(int32(i))
+	}
+	survey, err := ground.NewSurvey(a.in.m, stands, o)
+	if err != nil {
+		return dataError{err}
+	}
+	for i := range a.in.trees {
+		if a.in.trees[i].Removed {
+			survey.Absent(int32(i))
+		}
+	}
+	g, ctx := errgroup.WithContext(ctx)
+	cells := survey.Cells()
+	todo := make(chan ground.Cell)
+	g.Go(func() error {
+		defer close(todo)
+		for _, c := range cells {
+			c.Stands = slices.DeleteFunc(slices.Clone(c.Stands), func(i int32) bool { return !want(i) })
+			if len(c.Stands) == 0 {
+				continue
+			}
+			select {
+			case todo <- c:
+			case <-ctx.Done():
+				return ctx.Err()
+			}
+		}
+		return nil
+	})
+	for range a.o.workers {
+		g.Go(func() error {
+			w := survey.NewWorker()
+			for c := range todo {
+				w.Do(c, found)
+			}
+			return nil
+		})
+	}
+	return g.Wait()
+}
+
+// pageGround says how the block of the ground is read: first the polygons, then
+// stems, roses and shares of the trees with details.
+//
+// A polygon is its kind, its number of rings, and each ring: its number of
+// points, then steps from the point before; the first point of a ring is from
+// the first of the ring before. A share begins at the recorded place of its tree
+// and has no kind. Numbers are of 7 bits a byte, low ones first, with the sign in
+// the lowest bit.
+type pageGround struct {
+	Polygons int      `json:"polygons"`
+	Of       int      `json:"of"` // polygons of the layers
+	Kinds    []string `json:"kinds"`
+	Bearings int      `json:"bearings"`
+	// A rose is one byte a bearing: RoseFree where it is free as far as was
+	// looked, else parts of the reach of RoseParts.
+	RoseParts int `json:"roseParts"`
+	RoseFree  int `json:"roseFree"`
+	// Bytes of the polygons, and of the stems and reaches (6 a tree: east and
+	// north of the recorded place in steps, reach in centimetres).
+	PolygonBytes int `json:"polygonBytes"`
+}
+
+// pagePoints is how many points of paving the page holds. More would be slow to
+// open; the smallest polygons are left out then (setting).
+const pagePoints = 500_000
+
+// pageSagM is how far simplified lines stray.
+const pageSagM = 0.15
+
+const (
+	roseParts = 254
+	roseFree  = 255
+)
+
+func (p *pageMaker) groundBlock(ctx context.Context) ([]byte, error) {
+	g := &p.head.Ground
+	g.Kinds, g.Bearings, g.RoseParts, g.RoseFree = pavedKinds, ground.Bearings, roseParts, roseFree
+	polygons, err := p.paving(ctx)
+	if err != nil {
+		return nil, err
+	}
+	b := polygons
+	g.PolygonBytes = len(polygons)
+	n := len(p.detail)
+	slot := make([]int32, len(p.a.rows))
+	for k, i := range p.detail {
+		slot[i] = int32(k)
+	}
+	stems := make([]byte, 6*n)
+	roses := make([]byte, ground.Bearings*n)
+	shares := make([][]byte, n)
+	err = p.a.sitesOf(ctx, func(i int32) bool { return p.has[i] && p.a.rows[i].res.Assessed }, func(i int32, s *ground.Site) {
+		k := int(slot[i])
+		at, reach := p.a.in.at[i], p.a.survey.Stand(i).ReachM
+		binary.LittleEndian.PutUint16(stems[6*k:], uint16(int16(math.Round((s.At.X-at.X)/pageStepM))))
+		binary.LittleEndian.PutUint16(stems[6*k+2:], uint16(int16(math.Round((s.At.Y-at.Y)/pageStepM))))
+		binary.LittleEndian.PutUint16(stems[6*k+4:], uint16(math.Round(reach*100)))
+		for d, m := range s.ReachM {
+			roses[ground.Bearings*k+d] = roseFree
+			if float64(m) < reach-1e-3 {
+				roses[ground.Bearings*k+d] = byte(math.Round(float64(m) / reach * roseParts))
+			}
+		}
+		sx, sy := p.step(int(i))
+		var share []byte
+		rings := 0
+		for _, polygon := range s.Share {
+			for _, ring := range polygon {
+				if q := p.thin(ring); len(q) > 0 {
+					share = ringBytes(share, q, &sx, &sy)
+					rings++
+				}
+			}
+		}
+		shares[k] = append(binary.AppendUvarint(nil, uint64(rings)), share...)
+	})
+	if err != nil {
+		return nil, err
+	}
+	// Byte by byte as columns: all first bytes of the stems, then the second.
+	for c := range 6 {
+		for k := range n {
+			b = append(b, stems[6*k+c])
+		}
+	}
+	b = append(b, roses...)
+	for _, s := range shares {
+		b = append(b, s...)
+	}
+	return b, nil
+}
+
+// paving packs the polygons of the map, the largest where there are too many, in
+// an order that keeps near ones together.
+func (p *pageMaker) paving(ctx context.Context) ([]byte, error) {
+	type packed struct {
+		kind   pavedKind
+		points int
+		area   float64
+		key    uint64
+		bytes  []byte // from the south-west corner
+		x, y   int    // first point
+	}
+	var all []packed
+	var steps [][][2]int
+	err := p.a.paving(ctx, func(q paved) {
+		steps = steps[:0]
+		points := 0
+		area := 0.0
+		for _, ring := range q.rings {
+			if s := p.thin(ring); len(s) > 0 {
+				steps = append(steps, s)
+				points += len(s)
+				area = max(area, math.Abs(ringArea(s)))
+			}
+		}
+		p.head.Ground.Of++
+		if len(steps) == 0 {
+			return
+		}
+		x, y := steps[0][0][0], steps[0][0][1]
+		px, py := x, y
+		b := binary.AppendUvarint(nil, uint64(len(steps)))
+		for _, s := range steps {
+			b = ringBytes(b, s, &px, &py)
+		}
+		// Trees lie at positive steps; paving may reach beyond.
+		const beyond = 1 << 24
+		all = append(all, packed{q.kind, points, area, interleave(uint32(x+beyond)) | interleave(uint32(y+beyond))<<1, b, x, y})
+	})
+	if err != nil {
+		return nil, err
+	}
+	total := 0
+	for i := range all {
+		total += all[i].points
+	}
+	if total > pagePoints {
+		slices.SortStableFunc(all, func(a, b packed) int {
+			switch {
+			case a.area > b.area:
+				return -1
+			case a.area < b.area:
+				return 1
+			}
+			return 0
+		})
+		total = 0
+		for i := range all {
+			if total += all[i].points; total > pagePoints {
+				all = all[:i]
+				break
+			}
+		}
+	}
+	slices.SortStableFunc(all, func(a, b packed) int {
+		switch {
+		case a.key < b.key:
+			return -1
+		case a.key > b.key:
+			return 1
+		}
+		return 0
+	})
+	p.head.Ground.Polygons = len(all)
+	var b []byte
+	x, y := 0, 0
+	for _, q := range all {
+		b = append(b, byte(q.kind))
+		b = binary.AppendUvarint(b, uint64(zigzag(q.x-x)))
+		b = binary.AppendUvarint(b, uint64(zigzag(q.y-y)))
+		x, y = q.x, q.y
+		b = append(b, q.bytes...)
+	}
+	return b, nil
+}
+
+// ringBytes appends a ring in steps; from is the point before, and becomes the
+// ring's first.
+func ringBytes(b []byte, s [][2]int, fromX, fromY *int) []byte {
+	b = binary.AppendUvarint(b, uint64(len(s)))
+	x, y := *fromX, *fromY
+	for _, q := range s {
+		b = binary.AppendUvarint(b, uint64(zigzag(q[0]-x)))
+		b = binary.AppendUvarint(b, uint64(zigzag(q[1]-y)))
+		x, y = q[0], q[1]
+	}
+	*fromX, *fromY = s[0][0], s[0][1]
+	return b
+}
+
+// thin simplifies a ring and puts it on the steps of the page; nil where less
+// than a triangle is left.
+func (p *pageMaker) thin(ring []geo.XY) [][2]int {
+	if n := len(ring); n > 1 && ring[0] == ring[n-1] {
+		ring = ring[:n-1]
+	}
+	var out [][2]int
+	for _, v := range simplified(ring, pageSagM) {
+		q := [2]int{int(math.Round((v.X - p.head.WestM) / pageStepM)), int(math.Round((v.Y - p.head.SouthM) / pageStepM))}
+		if n := len(out); n == 0 || out[n-1] != q {
+			out = append(out, q)
+		}
+	}
+	if n := len(out); n > 1 && out[0] == out[n-1] {
+		out = out[:n-1]
+	}
+	if len(out) < 3 {
+		return nil
+	}
+	return out
+}
+
+// ringArea is the signed area in square steps.
+func ringArea(s [][2]int) float64 {
+	sum := 0
+	for i, q := range s {
+		r := s[(i+1)%len(s)]
+		sum += (q[0]-s[0][0])*(r[1]-s[0][1]) - (r[0]-s[0][0])*(q[1]-s[0][1])
+	}
+	return float64(sum) / 2
+}
+
+// simplified keeps the points of a ring without which a line would stray by more
+// than sag (Douglas and Peucker 1973).
+func simplified(ring []geo.XY, sag float64) []geo.XY {
+	if len(ring) <= 4 {
+		return ring
+	}
+	// The ring is cut at its first point and at the one farthest from it.
+	far := 0
+	for i := range ring {
+		if ring[i].Distance(ring[0]) > ring[far].Distance(ring[0]) {
+			far = i
+		}
+	}
+	if far == 0 {
+		return nil
+	}
+	keep := make([]bool, len(ring)+1)
+	keep[0], keep[far], keep[len(ring)] = true, true, true
+	closed := append(slices.Clone(ring), ring[0])
+	type part struct{ i, j int }
+	for todo := []part{{0, far}, {far, len(ring)}}; len(todo) > 0; {
+		t := todo[len(todo)-1]
+		todo = todo[:len(todo)-1]
+		worst, at := sag, -1
+		a, d := closed[t.i], closed[t.j].Sub(closed[t.i])
+		long := d.X*d.X + d.Y*d.Y
+		for k := t.i + 1; k < t.j; k++ {
+			v := closed[k].Sub(a)
+			u := 0.0
+			if long > 0 {
+				u = min(1, max(0, (v.X*d.X+v.Y*d.Y)/long))
+			}
+			if off := math.Hypot(v.X-u*d.X, v.Y-u*d.Y); off > worst {
+				worst, at = off, k
+			}
+		}
+		if at >= 0 {
+			keep[at] = true
+			todo = append(todo, part{t.i, at}, part{at, t.j})
+		}
+	}
+	var out []geo.XY
+	for i := range ring {
+		if keep[i] {
+			out = append(out, ring[i])
+		}
+	}
+	return out
+}
