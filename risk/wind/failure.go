@@ -444,7 +444,7 @@ func (c Climate) Fail(t Tree, girdledP float64, g *Girdling) Result {
 	p := c.Parts(t)
 	states, count := c.states(t, p)
 	toward := c.toward()
-	roots := gather(&p.UprootNm, &toward)
+	roots := gather(&p.UprootNm, &toward, c.ready.perZ < zFinest)
 	logStem := math.Log(p.StemNm)
 
 	// Gust that uproots at each node of the roots in state s at z = 0, and by how
@@ -629,7 +629,8 @@ func (c *Climate) toward() (w [Bearings]float64) {
 // rootGroups gathers the bearings on nodes even in ln(resistance): what is summed
 // over bearings is summed over the nodes instead, each bearing shared out to the
 // four about it by a cubic, so that any smooth function comes out as if it had
-// been asked at the bearing itself.
+// been asked at the bearing itself. Where the gusts of all years are alike, so that
+// uprooting is a step and not smooth, it is shared out to two.
 type rootGroups struct {
 	n      int
 	logNm  [rootNodes]float64
@@ -643,7 +644,7 @@ const (
 	rootStep  = 0.08 // of ln(resistance), a sixth of its spread
 )
 
-func gather(uprootNm, toward *[Bearings]float64) (r rootGroups) {
+func gather(uprootNm, toward *[Bearings]float64, smooth bool) (r rootGroups) {
 	least, most := math.Inf(1), 0.
 	for b, m := range uprootNm {
 		if toward[b] > 0 {
@@ -672,7 +673,14 @@ func gather(uprootNm, toward *[Bearings]float64) (r rootGroups) {
 		}
 		k := max(0, min(int(x)-1, r.n-4))
 		r.first[b] = k
-		r.part[b] = cubic(x - float64(k))
+		if smooth {
+			r.part[b] = cubic(x - float64(k))
+		} else {
+			i := int(x - float64(k))
+			r.part[b] = [4]float64{}
+			r.part[b][i+1] = x - float64(k+i)
+			r.part[b][i] = 1 - r.part[b][i+1]
+		}
 		for i, part := range r.part[b] {
 			r.weight[k+i] += toward[b] * part
 		}
@@ -934,11 +942,11 @@ func (t *gusts) overGusts(by *brokenBy, breaks *[gustSteps + 1]float64) {
 			a, b, c, d = b, c, d, breaks[j+1]
 		}
 		r := &t.rule[j]
-		if more := r[0]*a + r[1]*b + r[2]*c + r[3]*d; more > 0 {
-			total += more
-		}
+		more := max(0, r[0]*a+r[1]*b+r[2]*c+r[3]*d)
+		total += more
 		by.sum[j] = total
-		by.bend[j-1] = (breaks[j] - breaks[j-1]) * t.halfMass[j]
+		// Held so that the sum never falls within the step.
+		by.bend[j-1] = max(-more, min(more, (breaks[j]-breaks[j-1])*t.halfMass[j]))
 	}
 }
 
