@@ -97,7 +97,7 @@ func (c *configFile) take(key string, value any) error {
 	}
 	if err := c.check(fl, key, value, func(at, v string) error {
 		if err := c.flags.Set(key, v); err != nil {
-			return c.wrong(key, at, "%v", errors.Unwrap(err))
+			return c.wrong(key, at, "%v", err)
 		}
 		return nil
 	}); err != nil {
