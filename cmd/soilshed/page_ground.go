@@ -163,8 +163,11 @@ type pageGround struct {
 // open; the smallest polygons are left out then (setting).
 const pagePoints = 500_000
 
-// pageSagM is how far simplified lines stray.
-const pageSagM = 0.15
+// How far simplified lines of paving and of shares stray.
+const (
+	pavingSagM = 0.15
+	shareSagM  = 0.05
+)
 
 const (
 	roseParts = 254
@@ -188,6 +191,9 @@ func (p *pageMaker) groundBlock(ctx context.Context) ([]byte, error) {
 	stems := make([]byte, 6*n)
 	roses := make([]byte, ground.Bearings*n)
 	shares := make([][]byte, n)
+	for k := range shares {
+		shares[k] = []byte{0} // no ring, where no site is found below
+	}
 	err = p.a.sitesOf(ctx, func(i int32) bool { return p.has[i] && p.a.rows[i].res.Assessed }, func(i int32, s *ground.Site) {
 		k := int(slot[i])
 		at, reach := p.a.in.at[i], p.a.survey.Stand(i).ReachM
@@ -205,7 +211,7 @@ func (p *pageMaker) groundBlock(ctx context.Context) ([]byte, error) {
 		rings := 0
 		for _, polygon := range s.Share {
 			for _, ring := range polygon {
-				if q := p.thin(ring); len(q) > 0 {
+				if q := p.thin(ring, shareSagM); len(q) > 0 {
 					share = ringBytes(share, q, &sx, &sy)
 					rings++
 				}
@@ -247,7 +253,7 @@ func (p *pageMaker) paving(ctx context.Context) ([]byte, error) {
 		points := 0
 		area := 0.0
 		for _, ring := range q.rings {
-			if s := p.thin(ring); len(s) > 0 {
+			if s := p.thin(ring, pavingSagM); len(s) > 0 {
 				steps = append(steps, s)
 				points += len(s)
 				area = max(area, math.Abs(ringArea(s)))
@@ -330,12 +336,12 @@ func ringBytes(b []byte, s [][2]int, fromX, fromY *int) []byte {
 
 // thin simplifies a ring and puts it on the steps of the page; nil where less
 // than a triangle is left.
-func (p *pageMaker) thin(ring []geo.XY) [][2]int {
+func (p *pageMaker) thin(ring []geo.XY, sagM float64) [][2]int {
 	if n := len(ring); n > 1 && ring[0] == ring[n-1] {
 		ring = ring[:n-1]
 	}
 	var out [][2]int
-	for _, v := range simplified(ring, pageSagM) {
+	for _, v := range simplified(ring, sagM) {
 		q := [2]int{int(math.Round((v.X - p.head.WestM) / pageStepM)), int(math.Round((v.Y - p.head.SouthM) / pageStepM))}
 		if n := len(out); n == 0 || out[n-1] != q {
 			out = append(out, q)

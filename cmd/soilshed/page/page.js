@@ -90,7 +90,7 @@ function shown(col, i) {
   if (v === null) return null;
   return typeof v === "number" ? (col.name === "planted" ? String(v) : few(v, col.digits || 0)) + (col.unit ? " " + unitWords(col.unit) : "") : v;
 }
-const unitWords = u => u.replace("m2", "m\u00b2").replace("m3", "m\u00b3").replace("ft2", "ft\u00b2").replace("ft3", "ft\u00b3");
+const unitWords = u => u.replace(/\b(m|ft)2\b/g, "$1\u00b2").replace(/\b(m|ft)3\b/g, "$1\u00b3");
 const percent = (col, i) => { const v = value(col, i); return v === null ? "\u2013" : few(100 * v, v < 0.1 ? 1 : 0) + " %"; };
 
 // ---- what there is ----
@@ -691,8 +691,8 @@ function legend() {
 
 // ---- the list ----
 
-const COLUMNS = [["rank", "Rank", "n"], ["tree_id", "Tree", ""], ["species", "Species", ""], ["street", "Street", "less"], ["soil_pct", "Soil, % of need", "n"], ["sgr_p", "Girdled", "n less"], ["fail_yr", "Fails a year", "n"], ["day", "Day", "n"]];
-const PART = 100;
+const COLUMNS = [["rank", "Rank", "n"], ["tree_id", "Tree", ""], ["species", "Species", ""], ["street", "Street", "less"], ["soil_pct", "Soil", "n"], ["sgr_p", "Girdled", "n less"], ["fail_yr", "Fails a year", "n"], ["day", "Day", "n"]];
+const PART = innerWidth < 820 ? 25 : 100;
 let order = new Uint32Array(0), sortBy = "rank", down = false, part = 0;
 
 function heads() {
@@ -764,7 +764,7 @@ function rows() {
         const chip = el("span", {class: "chip", "aria-hidden": "true"});
         chip.style.background = head.tones[tone[i]].colour;
         const v = value(col, i);
-        td.append(chip, v === null ? "\u2013" : few(v, 0));
+        td.append(chip, v === null ? "\u2013" : few(v, 0) + " %");
       } else td.append(name === "rank" || name === "day" ? String(value(col, i) ?? "\u2013") : value(col, i) ?? "\u2013");
       tr.append(td);
     }
@@ -799,8 +799,12 @@ function listenList() {
     filter();
     // A tree of exactly that number before all others.
     const want = fold(words.trim());
-    let i = order.find(t => fold(value(list.tree_id, t) || "") === want);
-    if (i === undefined) i = order[0];
+    const exact = order.find(t => fold(value(list.tree_id, t) || "") === want), i = exact ?? order[0];
+    if (exact !== undefined) {
+      // It is shown among its neighbours.
+      $("words").value = words = "";
+      filter();
+    }
     if (i !== undefined) open(i, "words");
   });
   $("clear").onclick = () => {
@@ -867,7 +871,7 @@ function treePanel(i) {
   out.push(way);
   if (tone[i] === GONE) return out.concat(el("p", {}, "Gone on record, or an empty site: not assessed."));
   if (of("do_next")) out.push(el("p", {class: "next"}, sentence(of("do_next"))));
-  if (of("why")) out.push(el("h3", {}, "Why"), el("ul", {}, ...of("why").split("; ").map(w => el("li", {}, w))));
+  if (of("why")) out.push(el("h3", {}, "Why"), el("ul", {}, ...unitWords(of("why")).split("; ").map(w => el("li", {}, w))));
   out.push(soilFigure(i, of));
   if (d >= 0 && ground) out.push(roseFigure(i, d, of));
   if (of("look")) out.push(el("h3", {}, "What to look for"), el("ul", {}, ...of("look").split("; ").map(w => el("li", {}, w))));
@@ -892,7 +896,7 @@ function soilFigure(i, of) {
   const have = of("soil_m3"), need = of("need_m3"), unit = unitWords(list.soil_m3.unit);
   if (have === null || need === null || tone[i] === UNKNOWN) return el("p", {}, "Its ground is not known, so soil and need are not compared.");
   const p10 = of("soil_p10"), p90 = of("soil_p90"), most = Math.max(have, need, p90 || 0, 1e-9) * 1.05, W = 320, w = v => v / most * W;
-  const text = `Has ${few(have, 1)} ${unit} of soil and needs ${few(need, 1)} ${unit}` + (p10 !== null && p90 !== null ? `; if the point is off, ${few(p10, 1)} to ${few(p90, 1)}` : "");
+  const text = `Has ${few(have, 2)} ${unit} of soil and needs ${few(need, 2)} ${unit}` + (p10 !== null && p90 !== null ? `; if the point is off, ${few(p10, 2)} to ${few(p90, 2)}` : "");
   const s = svg("svg", {viewBox: `0 0 ${W + 8} 78`, role: "img", "aria-label": text});
   s.append(svg("text", {x: 4, y: 12, "font-size": 11, fill: "currentColor"}, document.createTextNode("has")),
     svg("rect", {x: 4, y: 16, width: Math.max(1, w(have)), height: 16, fill: head.tones[tone[i]].colour, stroke: "currentColor", "stroke-width": 0.8}),
