@@ -278,9 +278,12 @@ func parses(t *testing.T, args []string) error {
 		}
 	}
 	switch args[0] {
-	case "assess", "explain", "learn":
+	case "assess", "check", "explain", "learn":
 		var o options
 		f := flagsOf(&o)
+		if slices.Contains(args, "--config") {
+			return nil // its file is read in TestREADMEConfig
+		}
 		if err := parse(f, args[1:], args[0], "", io.Discard); err != nil && err != pflag.ErrHelp {
 			return err
 		} else if err == pflag.ErrHelp {
@@ -289,7 +292,7 @@ func parses(t *testing.T, args []string) error {
 		if want := map[string]int{"explain": 1}[args[0]]; f.NArg() != want {
 			return fmt.Errorf("%d words that are no flags, want %d: %q", f.NArg(), want, f.Args())
 		}
-		if args[0] != "explain" && o.out == "" {
+		if (args[0] == "assess" || args[0] == "learn") && o.out == "" {
 			return fmt.Errorf("no --out")
 		}
 		return o.understand()
@@ -328,6 +331,34 @@ func TestREADMECommands(t *testing.T) {
 		if parses(t, wrong) == nil {
 			t.Errorf("%q is let pass", wrong)
 		}
+	}
+}
+
+// The configuration file that the README shows is understood.
+func TestREADMEConfig(t *testing.T) {
+	shown := regexp.MustCompile("(?s)```toml\n(.*?)```").FindStringSubmatch(readme(t))
+	if shown == nil {
+		t.Fatal("README.md shows no configuration file")
+	}
+	try := func(text string) (o options, err error) {
+		file := filepath.Join(t.TempDir(), "city.toml")
+		if err := os.WriteFile(file, []byte(text), 0o666); err != nil {
+			t.Fatal(err)
+		}
+		if err := parse(flagsOf(&o), []string{"--config", file}, "assess", "", io.Discard); err != nil {
+			return o, err
+		}
+		return o, o.understand()
+	}
+	o, err := try(shown[1])
+	if err != nil {
+		t.Fatalf("README.md, the configuration file: %v", err)
+	}
+	if filepath.Base(o.trees) != "inventory.shp" || len(o.pavement) != 3 || o.year != 2024 || len(o.fields) != 2 {
+		t.Errorf("the configuration file is read as trees %s, pavement %v, year %d, fields %v", o.trees, o.pavement, o.year, o.fields)
+	}
+	if _, err := try(strings.Replace(shown[1], "pavement", "pavment", 1)); err == nil {
+		t.Error("a misspelled key is let pass")
 	}
 }
 
