@@ -16,7 +16,7 @@ import (
 
 // house is the plan: each room of the module and the rooms that it may know.
 // What is not drawn here fails: draw it first. "scripts/..." stands for all
-// below scripts/.
+// below scripts/ that are not drawn on their own.
 var house = map[string][]string{
 	"geo":          {},
 	"geo/crs":      {"geo"},
@@ -31,6 +31,8 @@ var house = map[string][]string{
 	"fixtures":     {},
 	"cmd/soilshed": {"geo", "geo/crs", "geo/layer", "geo/ground", "risk", "risk/species", "risk/soil", "risk/collar", "risk/wind", "risk/rank", "fixtures"},
 	"scripts/...":  {"scripts/..."},
+	// Random scenes are worked out by ours and by a reference, without files.
+	"scripts/scenes": {"scripts/...", "geo", "geo/ground"},
 }
 
 // guests are the modules from outside that a room of numbers may use; a room
@@ -66,7 +68,7 @@ func TestHouse(t *testing.T) {
 		built[roomOf(a.room)] = true
 	}
 	for room := range house {
-		if !built[room] {
+		if !built[room] && !strings.HasPrefix(room, "scripts/") {
 			t.Errorf("%s is drawn in the house but not built", room)
 		}
 	}
@@ -129,7 +131,7 @@ func wrongArrows(arrows []arrow) []string {
 }
 
 func roomOf(dir string) string {
-	if strings.HasPrefix(dir, "scripts/") {
+	if _, own := house[dir]; !own && strings.HasPrefix(dir, "scripts/") {
 		return "scripts/..."
 	}
 	return dir
