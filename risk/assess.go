@@ -22,6 +22,7 @@ type Ground struct {
 	Mates                   int
 	OpenM2, ShareM2, RainM2 float64
 	SoilM3, DepthM          float64
+	DepthFrom               string                 // where the depth is from, in words
 	SoilP10M3, SoilP90M3    float64                // NaN when not computed
 	ReachM                  [wind.Bearings]float64 // free distance
 	FreeM                   float64                // reach at which a direction is free
@@ -75,7 +76,7 @@ func (m *Model) Assess(t *Tree, s *Size, g *Ground, odd Odd, tr *Trace) Result {
 	nan := math.NaN()
 	r := Result{
 		Need: nan, SoilPct: nan, DryDays: nan, GirdledP: nan, GirdledLo: nan, GirdledHi: nan, OddZ: nan,
-		GustMS: nan, WeakBearing: nan, FailYr: nan, UprootYr: nan, CollarYr: nan, GustSoundMS: nan, Exposure: nan, HarmYr: nan,
+		GustMS: nan, WeakBearing: nan, FailYr: nan, UprootYr: nan, CollarYr: nan, FailSoundYr: nan, GustSoundMS: nan, Exposure: nan, HarmYr: nan,
 	}
 	for i := range r.NeedM3 {
 		r.NeedM3[i] = nan
@@ -272,6 +273,6 @@ func (m *Model) wind(t *Tree, s *Size, g *Ground, r *Result, tr *Trace) {
 	r.Exposure = wind.Exposure(&f.ByBearing, &g.TargetW) * wind.SizeWeight(s.DBHCm/100)
 	r.HarmYr = r.FailYr * r.Exposure
 	if tr != nil {
-		tr.wind(&w, m.Wind.Parts(w), r)
+		tr.wind(s, &w, m.Wind.Parts(w), r)
 	}
 }

@@ -62,8 +62,8 @@ func (m *Model) missing(t *Tree, s *Size, g *Ground) (x Missing) {
 		}
 	}
 	lacks(MissingDBH, s.DBH != AsRecorded)
-	lacks(MissingHeight, !t.HeightM.Known)
-	lacks(MissingCrown, !t.CrownM.Known)
+	lacks(MissingHeight, s.Height != AsRecorded)
+	lacks(MissingCrown, s.Crown != AsRecorded)
 	lacks(MissingSpecies, !s.NameKnown)
 	lacks(MissingPlanted, !t.PlantedYear.Known)
 	lacks(MissingStock, t.Stock == collar.StockUnknown)
@@ -109,13 +109,16 @@ func (r Reason) String() string {
 	case reasonCollar, reasonCohort:
 		return r.words
 	case reasonSoil:
+		if math.IsInf(float64(r.b), 1) {
+			return fmt.Sprintf("%.3g m3 of soil, where no volume is enough", r.a)
+		}
 		return fmt.Sprintf("%.3g of %.3g m3 of soil", r.a, r.b)
 	case reasonOneSide:
-		return fmt.Sprintf("roots free for %.1f m only to the %s", r.a, compass(float64(r.b)))
+		return fmt.Sprintf("hard ground %.1f m from the stem to the %s, ground on one side", r.a, compass(float64(r.b)))
 	case reasonRootsCut:
 		return fmt.Sprintf("walk or kerb beside it replaced in %.0f", r.a)
 	case reasonTarget:
-		return fmt.Sprintf("targets under %.0f %% of its fall", r.a)
+		return fmt.Sprintf("targets where it would fall (exposure %.2f of 1)", r.a)
 	case reasonGust:
 		return fmt.Sprintf("base fails near %.0f m/s", r.a)
 	case reasonDry:
@@ -153,7 +156,13 @@ func (m *Model) reasons(t *Tree, s *Size, g *Ground, odd Odd, r *Result, post co
 	if t.Dead {
 		add(Reason{kind: reasonDead, score: 100})
 	}
+	short := r.Graded && r.SoilPct < 100*m.Bounds[1]
+	oneSide := g.Measured && g.Lopsided > 0.3 && g.ShortM < 0.5*s.ReachM
 	for i := range post.Terms {
+		// What the ground says below need not be said twice.
+		if k := post.Terms[i].Key; k == "soil_share" && short || k == "reach_m" && oneSide {
+			continue
+		}
 		// Log-odds of girdling move the harm by less: girdling is one way to
 		// fail of two.
 		if k := &post.Terms[i]; !k.Missing && k.Key != "prior" && k.LogOdds > 0 {
@@ -163,17 +172,17 @@ func (m *Model) reasons(t *Tree, s *Size, g *Ground, odd Odd, r *Result, post co
 	if odd.Cohort != "" {
 		add(Reason{kind: reasonCohort, score: 0.6, words: odd.Cohort})
 	}
-	if r.Graded && r.SoilPct < 100*m.Bounds[1] {
+	if short {
 		add(Reason{kind: reasonSoil, score: float32(min(2, -math.Log(max(r.SoilPct, 1)/100))), a: float32(g.SoilM3), b: float32(r.Need)})
 	}
-	if g.Measured && g.Lopsided > 0.3 && g.ShortM < 0.5*s.ReachM {
+	if oneSide {
 		add(Reason{kind: reasonOneSide, score: float32(g.Lopsided), a: float32(g.ShortM), b: float32(g.ShortBearing)})
 	}
 	if y := t.WalkReplacedYr; y.Known && m.Year-y.Value >= 0 && m.Year-y.Value <= m.RootsCutYears {
 		add(Reason{kind: reasonRootsCut, score: 0.8, a: float32(y.Value)}) // ln 2.24
 	}
 	if r.Exposure > 0.2 {
-		add(Reason{kind: reasonTarget, score: float32(math.Log(r.Exposure / 0.15)), a: float32(100 * r.Exposure)})
+		add(Reason{kind: reasonTarget, score: float32(math.Log(r.Exposure / 0.15)), a: float32(r.Exposure)})
 	}
 	if r.GustMS < 35 {
 		add(Reason{kind: reasonGust, score: float32((40 - r.GustMS) / 10), a: float32(r.GustMS)})
@@ -205,12 +214,12 @@ func (m *Model) NextStep(t *Tree, g *Ground, r *Result) string {
 		return ""
 	case t.Dead:
 		return "dead on record: have an arborist see it"
+	case r.GirdledP >= 0.5 || r.Flagged && r.GirdledP >= 0.3:
+		return "excavate the root collar" // whatever its ground
 	case g.Unsurveyed:
 		return "map the paving here"
 	case !g.Measured:
 		return "survey the opening on site"
-	case r.GirdledP >= 0.5 || r.Flagged && r.GirdledP >= 0.3:
-		return "excavate the root collar"
 	case r.Missing&(MissingFlareDepth|MissingFlareSeen) == MissingFlareDepth|MissingFlareSeen && r.GirdledP >= 0.15:
 		return "look for the root flare"
 	case r.Graded && r.Class == soil.Severe:

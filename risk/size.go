@@ -35,10 +35,7 @@ func (m *Model) LearnTypical(trees []Tree) {
 	by := map[string][]float64{}
 	for i := range trees {
 		t := &trees[i]
-		if !t.DBHCm.Known || t.Removed {
-			continue
-		}
-		if Contradicts(t) {
+		if !measured(t.DBHCm) || t.Removed || Contradicts(t) {
 			continue
 		}
 		sp, _ := m.speciesOf(t.Species)
@@ -71,20 +68,22 @@ func (m *Model) Size(t *Tree) Size {
 		s.AgeYr = Known(float64(m.Year - t.PlantedYear.Value))
 	}
 	sp := s.Species
-	switch {
-	case t.DBHCm.Known && !Contradicts(t):
-		s.DBHCm, s.DBHBy = t.DBHCm.Value, "recorded"
-	case t.HeightM.Known:
-		s.DBH, s.DBHCm = FromPublished, inverse(sp.HeightM, t.HeightM.Value)
-		_, s.DBHBy = sp.HeightM(s.DBHCm)
-		s.DBHBy = "from height, " + s.DBHBy
-		if t.DBHCm.Known {
+	// from reads the stem off a measure that grows with it.
+	from := func(measure string, of func(float64) (float64, string), v float64) {
+		s.DBH, s.DBHCm = FromPublished, inverse(of, v)
+		_, by := of(s.DBHCm)
+		s.DBHBy = "from " + measure + ", " + by
+		if measured(t.DBHCm) {
 			s.DBHBy = "as the DBH on record is too thin for the height or crown on record: " + s.DBHBy
 		}
-	case t.CrownM.Known:
-		s.DBH, s.DBHCm = FromPublished, inverse(sp.CrownM, t.CrownM.Value)
-		_, s.DBHBy = sp.CrownM(s.DBHCm)
-		s.DBHBy = "from crown, " + s.DBHBy
+	}
+	switch {
+	case measured(t.DBHCm) && !Contradicts(t):
+		s.DBHCm, s.DBHBy = t.DBHCm.Value, "recorded"
+	case measured(t.HeightM):
+		from("height", sp.HeightM, t.HeightM.Value)
+	case measured(t.CrownM):
+		from("crown", sp.CrownM, t.CrownM.Value)
 	case s.AgeYr.Known:
 		s.DBH = FromPublished
 		s.DBHCm, s.DBHBy = sp.DBHFromAge(s.AgeYr.Value)
@@ -99,13 +98,13 @@ func (m *Model) Size(t *Tree) Size {
 			}
 		}
 	}
-	if t.HeightM.Known {
+	if measured(t.HeightM) {
 		s.HeightM, s.HeightBy = t.HeightM.Value, "recorded"
 	} else {
 		s.Height = max(FromPublished, s.DBH)
 		s.HeightM, s.HeightBy = sp.HeightM(s.DBHCm)
 	}
-	if t.CrownM.Known {
+	if measured(t.CrownM) {
 		s.CrownM, s.CrownBy = t.CrownM.Value, "recorded"
 	} else {
 		s.Crown = max(FromPublished, s.DBH)
@@ -125,7 +124,13 @@ func (m *Model) Size(t *Tree) Size {
 // no source: beyond what slender trees of dense stands have.
 func Contradicts(t *Tree) bool {
 	d := t.DBHCm.Value / 100
-	return t.DBHCm.Known && (t.HeightM.Known && t.HeightM.Value > 1.5+150*d || t.CrownM.Known && t.CrownM.Value > 1+50*d)
+	return measured(t.DBHCm) && (measured(t.HeightM) && t.HeightM.Value > 1.5+150*d || measured(t.CrownM) && t.CrownM.Value > 1+50*d)
+}
+
+// measured tells whether a length is known, and one that a tree can have. 0 in
+// an inventory means that nobody measured.
+func measured(v Maybe[float64]) bool {
+	return v.Known && v.Value > 0 && !math.IsInf(v.Value, 1)
 }
 
 // speciesOf looks a name up, once for each name.
