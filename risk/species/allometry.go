@@ -4,6 +4,8 @@ import (
 	_ "embed"
 	"fmt"
 	"math"
+	"sort"
+	"sync"
 )
 
 // allometry.csv holds published equations of open-grown urban trees: crown
@@ -170,19 +172,60 @@ func (s Species) curve(predicts string) curve {
 	return known[""]
 }
 
+// growth is the three curves of a species, and the years at which it has a
+// diameter, tabled when first asked for.
+type growth struct {
+	crown, height, dbh curve
+
+	once sync.Once
+	// cm is the diameter by age, agesPerYr to the year, until it no longer grows.
+	cm []float64
+}
+
+const agesPerYr = 8
+
+func (s Species) growth() *growth {
+	if s.grown != nil {
+		return s.grown
+	}
+	return &growth{crown: s.curve(crownM), height: s.curve(heightM), dbh: s.curve(dbhCM)}
+}
+
+// age is the years at which the trunk has a diameter; 0 for none and NaN.
+func (g *growth) age(dbhCm float64) float64 {
+	if !(dbhCm > 0) {
+		return 0
+	}
+	g.once.Do(func() {
+		end := g.dbh.at(oldestYr)
+		for i := range oldestYr*agesPerYr + 1 {
+			cm := g.dbh.at(float64(i) / agesPerYr)
+			g.cm = append(g.cm, cm)
+			if cm >= end {
+				break
+			}
+		}
+	})
+	i := sort.SearchFloat64s(g.cm, min(dbhCm, g.cm[len(g.cm)-1]))
+	if i == 0 {
+		return 0
+	}
+	return (float64(i-1) + (min(dbhCm, g.cm[i])-g.cm[i-1])/(g.cm[i]-g.cm[i-1])) / agesPerYr
+}
+
 // CrownM is the crown spread, m, that goes with a trunk diameter at breast
 // height in cm, and the words for how it was found, such as "PSW-GTR-253
 // PacfNW, Acer rubrum". Beyond the range of the equation the value at its end
 // is given.
 func (s Species) CrownM(dbhCm float64) (m float64, by string) {
-	c := s.curve(crownM)
+	c := &s.growth().crown
 	return c.at(dbhCm), c.by
 }
 
 // HeightM is the tree height, m, that goes with a trunk diameter at breast
 // height in cm, and the words for how it was found.
 func (s Species) HeightM(dbhCm float64) (m float64, by string) {
-	c := s.curve(heightM)
+	c := &s.growth().height
 	return c.at(dbhCm), c.by
 }
 
@@ -190,27 +233,19 @@ func (s Species) HeightM(dbhCm float64) (m float64, by string) {
 // planted, never below 0, and the words for how it was found. Beyond the range
 // of the equation the value at its end is given.
 func (s Species) DBHFromAge(years float64) (cm float64, by string) {
-	c := s.curve(dbhCM)
+	c := &s.growth().dbh
 	return math.Max(0, c.at(years)), c.by
 }
 
 // oldestYr ends the search of AgeFromDBH.
 const oldestYr = 200
 
-// AgeFromDBH is the inverse of DBHFromAge: years since planting, 0 for a trunk
-// thinner than at planting; for one thicker than the equation reaches, the
-// years at which it ends.
+// AgeFromDBH is the inverse of DBHFromAge, to a tenth of a year: years since
+// planting, 0 for a trunk thinner than at planting; for one thicker than the
+// equation reaches, the years at which it ends.
 func (s Species) AgeFromDBH(dbhCm float64) (years float64, by string) {
-	c := s.curve(dbhCM)
-	lo, hi := 0.0, float64(oldestYr)
-	for range 60 {
-		if mid := (lo + hi) / 2; c.at(mid) < dbhCm && c.at(mid) < c.at(oldestYr) {
-			lo = mid
-		} else {
-			hi = mid
-		}
-	}
-	return hi, c.by
+	g := s.growth()
+	return g.age(dbhCm), g.dbh.by
 }
 
 // GrowDBH is the trunk diameter, cm, that a tree of dbhCm has after so many

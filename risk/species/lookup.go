@@ -29,6 +29,14 @@ var (
 func init() {
 	loadSpecies()
 	loadCurves()
+	for i := range list {
+		list[i].grown = list[i].growth()
+	}
+	for g, s := range genera {
+		s.grown = s.growth()
+		genera[g] = s
+	}
+	general.grown = general.growth()
 }
 
 func loadSpecies() {

@@ -65,6 +65,8 @@ type Species struct {
 	Rank Rank
 	// Respelled is set when the name was not spelled so, but nearly.
 	Respelled bool
+
+	grown *growth // how it grows; nil is looked up by name
 }
 
 // Rank is how closely a name was known.

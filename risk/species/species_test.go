@@ -206,3 +206,33 @@ func BenchmarkLookup(b *testing.B) {
 		n += 1 + len(s.Latin)&1
 	}
 }
+
+func TestGrowthOfNonsense(t *testing.T) {
+	s := Unknown()
+	for _, cm := range []float64{math.NaN(), math.Inf(-1), -1, 0, math.Inf(1)} {
+		if years, _ := s.AgeFromDBH(cm); !(years >= 0 && years <= oldestYr) {
+			t.Errorf("%v cm: %v years", cm, years)
+		}
+	}
+	if n := testing.AllocsPerRun(100, func() { s.CrownM(20); s.HeightM(20); s.AgeFromDBH(20) }); n != 0 {
+		t.Errorf("%v allocations a tree", n)
+	}
+}
+
+func BenchmarkGrowth(b *testing.B) {
+	for _, name := range []string{"Acer rubrum", "no such tree"} {
+		b.Run(name, func(b *testing.B) {
+			s, ok := Lookup(name)
+			if !ok {
+				s = Unknown()
+			}
+			cm := 20.0
+			for b.Loop() {
+				h, _ := s.HeightM(cm)
+				c, _ := s.CrownM(cm)
+				a, _ := s.AgeFromDBH(cm)
+				cm = 20 + (h+c+a)/100
+			}
+		})
+	}
+}
