@@ -35,7 +35,7 @@ func (m *Model) LearnTypical(trees []Tree) {
 	by := map[string][]float64{}
 	for i := range trees {
 		t := &trees[i]
-		if !measured(t.DBHCm) || t.Removed || Contradicts(t) {
+		if !measured(t.DBHCm, mostDBHCm) || t.Removed || Contradicts(t) {
 			continue
 		}
 		sp, _ := m.speciesOf(t.Species)
@@ -73,16 +73,16 @@ func (m *Model) Size(t *Tree) Size {
 		s.DBH, s.DBHCm = FromPublished, inverse(of, v)
 		_, by := of(s.DBHCm)
 		s.DBHBy = "from " + measure + ", " + by
-		if measured(t.DBHCm) {
+		if measured(t.DBHCm, mostDBHCm) {
 			s.DBHBy = "as the DBH on record is too thin for the height or crown on record: " + s.DBHBy
 		}
 	}
 	switch {
-	case measured(t.DBHCm) && !Contradicts(t):
+	case measured(t.DBHCm, mostDBHCm) && !Contradicts(t):
 		s.DBHCm, s.DBHBy = t.DBHCm.Value, "recorded"
-	case measured(t.HeightM):
+	case measured(t.HeightM, mostHeightM):
 		from("height", sp.HeightM, t.HeightM.Value)
-	case measured(t.CrownM):
+	case measured(t.CrownM, mostCrownM):
 		from("crown", sp.CrownM, t.CrownM.Value)
 	case s.AgeYr.Known:
 		s.DBH = FromPublished
@@ -98,13 +98,13 @@ func (m *Model) Size(t *Tree) Size {
 			}
 		}
 	}
-	if measured(t.HeightM) {
+	if measured(t.HeightM, mostHeightM) {
 		s.HeightM, s.HeightBy = t.HeightM.Value, "recorded"
 	} else {
 		s.Height = max(FromPublished, s.DBH)
 		s.HeightM, s.HeightBy = sp.HeightM(s.DBHCm)
 	}
-	if measured(t.CrownM) {
+	if measured(t.CrownM, mostCrownM) {
 		s.CrownM, s.CrownBy = t.CrownM.Value, "recorded"
 	} else {
 		s.Crown = max(FromPublished, s.DBH)
@@ -124,13 +124,17 @@ func (m *Model) Size(t *Tree) Size {
 // no source: beyond what slender trees of dense stands have.
 func Contradicts(t *Tree) bool {
 	d := t.DBHCm.Value / 100
-	return measured(t.DBHCm) && (measured(t.HeightM) && t.HeightM.Value > 1.5+150*d || measured(t.CrownM) && t.CrownM.Value > 1+50*d)
+	return measured(t.DBHCm, mostDBHCm) && (measured(t.HeightM, mostHeightM) && t.HeightM.Value > 1.5+150*d || measured(t.CrownM, mostCrownM) && t.CrownM.Value > 1+50*d)
 }
+
+// More than any tree has been measured at, rounded up (from memory: the Tule
+// cypress, 11.6 m through; a coast redwood of 116 m; crowns of some 75 m).
+const mostDBHCm, mostHeightM, mostCrownM = 1200, 120, 80
 
 // measured tells whether a length is known, and one that a tree can have. 0 in
 // an inventory means that nobody measured.
-func measured(v Maybe[float64]) bool {
-	return v.Known && v.Value > 0 && !math.IsInf(v.Value, 1)
+func measured(v Maybe[float64], most float64) bool {
+	return v.Known && v.Value > 0 && v.Value <= most
 }
 
 // speciesOf looks a name up, once for each name.
@@ -152,9 +156,12 @@ func (m *Model) speciesOf(name string) (*species.Species, bool) {
 	return f.sp, f.known
 }
 
-// inverse finds the DBH in cm, 1 to 250, at which a growing measure reaches v.
+// inverse finds the DBH in cm, 1 to 250, at which a growing measure reaches v; of
+// a tree beyond the end of the curve, the DBH at which it ends.
 func inverse(of func(float64) (float64, string), v float64) float64 {
 	lo, hi := 1.0, 250.0
+	end, _ := of(hi)
+	v = min(v, end)
 	for range 40 {
 		mid := (lo + hi) / 2
 		if y, _ := of(mid); y < v {
