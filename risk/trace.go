@@ -49,7 +49,7 @@ func (tr *Trace) ground(t *Tree, g *Ground) {
 	tr.add("ground", "opening", g.OpenM2, "m2", "disk of reach less hard ground, the part that holds the stem")
 	tr.add("ground", "other trees in it", float64(g.Mates), "", "")
 	tr.add("ground", "own share", g.ShareM2, "m2", "each point to the nearest stem connected to it")
-	from := "default or soil layer"
+	from := g.DepthFrom
 	if t.DepthM.Known {
 		from = "recorded"
 	}
@@ -113,16 +113,19 @@ func (tr *Trace) collar(p *collar.Posterior) {
 	tr.add("collar", "probability that girdling roots hold a third or more", p.P, "", fmt.Sprintf("80 %% interval %.2f to %.2f; only excavation tells", p.Lo, p.Hi))
 }
 
-func (tr *Trace) wind(w *wind.Tree, p wind.Parts, r *Result) {
+func (tr *Trace) wind(s *Size, w *wind.Tree, p wind.Parts, r *Result) {
 	if tr == nil {
 		return
+	}
+	if s.DBHCm < leastTestedCm {
+		tr.add("wind", "reckoned as a stem of", leastTestedCm, "cm", "with a crown and height that go with it: thinner stems bend out of the wind in ways that the tests do not cover")
 	}
 	tr.add("wind", "crown outline", p.OutlineM2, "m2", "from height, spread and crown base at a quarter of the height")
 	tr.add("wind", "lever arm", p.ArmM, "m", "")
 	tr.add("wind", "gust at the crown over the station's", p.StreetFactor, "", "ASCE 7 Kz, built-up terrain")
 	tr.add("wind", "drag coefficient at 20 m/s", p.Drag.Cd20, "", fmt.Sprintf("load grows with V^%.2f", p.Drag.Exponent))
 	tr.add("wind", "green modulus of rupture", w.Wood.MORkPa/1000, "MPa", w.Wood.Of+", "+w.Wood.Basis+": "+w.Wood.Source)
-	tr.add("wind", "sound collar holds", p.StemNm/1000, "kNm", "MOR x pi d3/32")
+	tr.add("wind", "sound collar holds", p.StemNm/1000, "kNm", "median: MOR x knot factor x pi d3/32, less what a lean takes")
 	weakest, at := math.Inf(1), 0
 	for k, v := range p.UprootNm {
 		if v < weakest {
@@ -135,6 +138,6 @@ func (tr *Trace) wind(w *wind.Tree, p wind.Parts, r *Result) {
 		tr.add("wind", "most likely way to fall, to the "+compass(r.WeakBearing), r.WeakBearing, "degrees", "")
 	}
 	tr.add("wind", "yearly probability that the base fails", r.FailYr, "", fmt.Sprintf("roots %.3g, collar %.3g; over collar, strength, anchorage and gust", r.UprootYr, r.CollarYr))
-	tr.add("exposure", "targets in its fall", r.Exposure, "", "share of the line of fall over targets x class weight, by bearing")
+	tr.add("exposure", "targets in its fall", r.Exposure, "", "share of the line of fall over targets x class weight, by bearing, x DBH over 60 cm (1 at most): settings, no source")
 	tr.add("exposure", "expected harm a year", r.HarmYr, "", "probability x exposure")
 }
