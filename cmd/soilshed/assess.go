@@ -7,6 +7,7 @@ import (
 	"io"
 	"math"
 	"os"
+	"time"
 
 	"github.com/spf13/pflag"
 
@@ -45,15 +46,34 @@ func runAssess(ctx context.Context, args []string, stdout, stderr io.Writer) err
 		return err
 	}
 	a := &assessment{o: &o}
-	work, err := a.assessTo(ctx)
+	return a.watched(ctx, stderr, func() error {
+		work, err := a.assessTo(ctx)
+		if err != nil {
+			return err
+		}
+		if !o.quiet {
+			a.summary(stdout)
+			work.tell(a, stdout)
+		}
+		return a.tooMany(true)
+	})
+}
+
+// watched runs a job that writes the output: alone, and told of on the way.
+func (a *assessment) watched(ctx context.Context, stderr io.Writer, do func() error) (err error) {
+	a.began = time.Now()
+	hold, notes, err := a.o.hold()
 	if err != nil {
 		return err
 	}
-	if !o.quiet {
-		a.summary(stdout)
-		work.tell(a, stdout)
-	}
-	return a.tooMany(true)
+	defer hold.release()
+	a.settle = func() error { return hold.settle(ctx) }
+	a.in.report.Notes = append(a.in.report.Notes, notes...)
+	a.progress = newProgress(a.o, stderr)
+	a.in.progress = a.progress
+	defer func() { err = a.progress.close(a, err) }()
+	a.inputs = a.o.digest(ctx)
+	return do()
 }
 
 // assessTo runs the main job and writes its output, whole or not at all.
@@ -92,6 +112,9 @@ func (a *assessment) assessTo(ctx context.Context) (*worklist, error) {
 	}
 	if n, ok := w.sink.(interface{ Notes() []string }); ok {
 		a.in.report.Notes = append(a.in.report.Notes, n.Notes()...)
+	}
+	if err == nil {
+		err = a.phase("write manifest", func() error { return a.writeManifest(context.WithoutCancel(ctx), a.o.out) })
 	}
 	return w.beside.work, err
 }

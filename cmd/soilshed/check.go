@@ -116,7 +116,7 @@ func (a *assessment) tellCheck(w io.Writer, f *pflag.FlagSet) {
 				from = file[0]
 			}
 			fmt.Fprintf(w, "  %s = %s (%s)\n", fl.Name, shownValue(fl), from)
-		case fl.DefValue != "" && fl.DefValue != "[]" && form != "FILE" && !(fl.DefValue == "0" && strings.Contains(fl.Usage, "not given")):
+		case fl.DefValue != "" && fl.DefValue != "[]" && !strings.HasPrefix(form, "FILE") && !(fl.DefValue == "0" && strings.Contains(fl.Usage, "not given")):
 			byDefault = append(byDefault, fl.Name+" = "+fl.DefValue)
 		}
 	})

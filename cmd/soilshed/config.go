@@ -176,7 +176,7 @@ func (c *configFile) check(fl *pflag.Flag, key string, value any, set func(at, v
 // configuration file.
 func (c *configFile) text(fl *pflag.Flag, form, key, at, v string, set func(at, v string) error) error {
 	switch {
-	case form == "FILE" || form == "FOLDER":
+	case strings.HasPrefix(form, "FILE") || form == "FOLDER":
 		v = c.path(v)
 	case strings.HasPrefix(form, "[FILE=]"):
 		if file, rest, named := strings.Cut(v, "="); named {

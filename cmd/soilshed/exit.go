@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"syscall"
 
 	"soilshed/geo/layer"
 )
@@ -53,12 +54,27 @@ func (e skippedError) Error() string {
 	return fmt.Sprintf("%d records were left out, more than the %d that --max-skipped allows; %s", e.left, e.allowed, what)
 }
 
+// stopped is said of a run that a signal has ended.
+const stopped = "stopped by a signal before the end; an older output is as it was"
+
 // codeOf maps an error to the exit code, and tells the person.
 func codeOf(err error, stderr io.Writer) int {
+	var told toldError
+	switch {
+	case err == nil || errors.As(err, &told):
+	case errors.Is(err, context.Canceled):
+		fmt.Fprintf(stderr, "soilshed: %s\n", stopped)
+	default:
+		fmt.Fprintf(stderr, "soilshed: %v\n", err)
+	}
+	return statusOf(err)
+}
+
+// statusOf maps an error to the exit code.
+func statusOf(err error) int {
 	if err == nil {
 		return exitDone
 	}
-	fmt.Fprintf(stderr, "soilshed: %v\n", err)
 	var use usageError
 	var skipped skippedError
 	var data dataError
@@ -71,6 +87,8 @@ func codeOf(err error, stderr io.Writer) int {
 		return exitSkipped
 	case errors.Is(err, context.Canceled):
 		return exitFailed
+	case errors.Is(err, syscall.ENOSPC), errors.Is(err, syscall.EDQUOT), errors.Is(err, syscall.EROFS), errors.Is(err, syscall.EIO):
+		return exitFailed // the disk's fault, in whatever file
 	case errors.As(err, &data), errors.As(err, &le), errors.As(err, &re):
 		return exitData
 	}

@@ -38,9 +38,11 @@ func main() {
 		debug.SetGCPercent(30)
 	}
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
-	code := run(ctx, os.Args[1:], os.Stdout, os.Stderr)
+	code := make(chan int, 1)
+	go func() { code <- run(ctx, os.Args[1:], os.Stdout, os.Stderr) }()
+	c := untilStopped(ctx, code)
 	stop()
-	os.Exit(code)
+	os.Exit(c)
 }
 
 // run is the whole command but for the exit.

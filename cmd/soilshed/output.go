@@ -96,7 +96,7 @@ func (a *assessment) newWriter() (*writer, error) {
 	}
 	schemas := w.besides([]layer.Schema{trees, openings})
 	w.sink, err = layer.Create(a.o.out, schemas, layer.CreateOptions{
-		Changed: a.changed(), Metadata: a.metadata(), Styles: styles(schemas, a.model.Bounds),
+		Changed: a.changed(), Metadata: a.metadata(), Styles: styles(schemas, a.model.Bounds), Settle: a.settle,
 	})
 	if err != nil {
 		return nil, err
@@ -247,7 +247,7 @@ func (w *writer) results(ctx context.Context) iter.Seq2[layer.Feature, error] {
 			if f.FID != a.in.fids[next] {
 				continue // left out when it was first read
 			}
-			if next%1024 == 0 && ctx.Err() != nil {
+			if next%1024 == 0 && a.progress.stopped(ctx, 1024) {
 				fail(ctx.Err())
 				return
 			}

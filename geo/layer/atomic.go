@@ -23,6 +23,7 @@ type aside struct {
 	stale  []string // files that lie beside the old set and would lie about the new
 	done   bool
 
+	settle func() error // asked before the files move in, when it is there
 	rename func(from, to string) error // os.Rename, but for tests
 }
 
@@ -113,6 +114,11 @@ func (a *aside) commit() (err error) {
 	for _, f := range a.files {
 		if err := flushFile(f.temp); err != nil {
 			return writing(f.final, err)
+		}
+	}
+	if a.settle != nil {
+		if err := a.settle(); err != nil {
+			return err
 		}
 	}
 	old := filepath.Join(a.folder, "old")

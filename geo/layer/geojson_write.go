@@ -64,6 +64,7 @@ func createGeoJSON(path string, schemas []Schema, o CreateOptions) (Sink, error)
 	if err != nil {
 		return nil, err
 	}
+	set.settle = o.Settle
 	s := &geojsonSink{path: path, schemas: schemas, options: o, set: set, layers: make([]geojsonLayer, len(schemas))}
 	if err := s.open(); err != nil {
 		s.Abort()

@@ -86,6 +86,7 @@ func createGeoPackage(path string, schemas []Schema, o CreateOptions) (Sink, err
 	if err != nil {
 		return nil, err
 	}
+	aside.settle = o.Settle
 	s := &geoPackageSink{path: path, aside: aside, opts: o}
 	if err := s.start(schemas); err != nil {
 		return nil, s.fail(err)

@@ -259,4 +259,7 @@ type CreateOptions struct {
 	// Metadata is a plain text for the format's metadata place, if it has one.
 	Metadata string
 	Styles   []Style
+	// Settle, when not nil, is asked once all is written, just before the output
+	// takes its place; its error leaves the older output as it was.
+	Settle func() error
 }

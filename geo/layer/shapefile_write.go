@@ -66,6 +66,7 @@ func createShapefile(path string, schemas []Schema, o CreateOptions) (Sink, erro
 	if err != nil {
 		return nil, err
 	}
+	set.settle = o.Settle
 	s := &shapefileSink{path: path, schemas: schemas, options: o, set: set, layers: make([]shapefileLayer, len(schemas)), limit: maxShapefile}
 	if err := s.open(); err != nil {
 		s.Abort()

@@ -1,0 +1,401 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"io"
+	"os"
+	"path/filepath"
+	"runtime"
+	"slices"
+	"strings"
+	"time"
+
+	"github.com/spf13/pflag"
+
+	"soilshed/geo/ground"
+	"soilshed/geo/layer"
+)
+
+// manifest tells of a run for those who come after it: what went in, what was
+// done with it, what came out. It is written last, whole; all that differs
+// between two runs on the same input stands here alone.
+type manifest struct {
+	Program  string             `json:"program"`
+	Version  string             `json:"version"`
+	Caution  string             `json:"caution"`
+	Run      manifestRun        `json:"run"`
+	Year     int                `json:"year"` // that trees are assessed for
+	Settings map[string]setting `json:"settings"`
+	Inputs   []manifestInput    `json:"inputs"`
+	Layers   []manifestLayer    `json:"layers"`
+	Columns  []manifestColumn   `json:"columns"`
+	Counts   manifestCounts     `json:"counts"`
+	Notes    []string           `json:"notes"`
+	Warnings []string           `json:"warnings"`
+	Outputs  []manifestFile     `json:"outputs"`
+}
+
+type manifestRun struct {
+	Started string          `json:"started"`
+	Ended   string          `json:"ended"`
+	Seconds float64         `json:"seconds"`
+	Phases  []manifestPhase `json:"phases"`
+	System  string          `json:"system"`
+	Workers int             `json:"workers"`
+	PeakMB  float64         `json:"heap_mb"`
+}
+
+type manifestPhase struct {
+	Name    string  `json:"name"`
+	Seconds float64 `json:"seconds"`
+}
+
+// setting is the value of a flag, and who gave it: "command line", the name of
+// a configuration file, or "default".
+type setting struct {
+	Value any    `json:"value"`
+	From  string `json:"from"`
+}
+
+type manifestFile struct {
+	File   string `json:"file"`
+	Bytes  int64  `json:"bytes"`
+	SHA256 string `json:"sha256"`
+}
+
+type manifestInput struct {
+	Role string `json:"role"`
+	manifestFile
+	Modified string `json:"modified,omitempty"`
+}
+
+// manifestLayer accounts for the records of a layer: records = used + left out,
+// where a record is used when anything was taken from it.
+type manifestLayer struct {
+	Role      string         `json:"role"`
+	File      string         `json:"file"`
+	System    string         `json:"crs"`
+	Records   int            `json:"records"`
+	Taken     int            `json:"taken"` // trees, polygons or lines
+	LeftOut   int            `json:"left_out"`
+	Reasons   map[string]int `json:"left_out_by_reason,omitempty"`
+	First     []string       `json:"left_out_first,omitempty"`
+	Repaired  int            `json:"repaired_crossing,omitempty"`
+	OtherKind int            `json:"other_geometry,omitempty"`
+}
+
+type manifestColumn struct {
+	Field  string `json:"field"`
+	Column string `json:"column"`
+	Unit   string `json:"unit,omitempty"`
+	How    string `json:"how"`
+	UnitBy string `json:"unit_by,omitempty"`
+}
+
+type manifestCounts struct {
+	Trees       int            `json:"trees"`
+	Assessed    int            `json:"assessed"`
+	Ranked      int            `json:"ranked"`
+	DeadRecords int            `json:"dead"`
+	Ground      map[string]int `json:"by_ground"`
+	Classes     map[string]int `json:"by_soil_class"`
+	Polygons    int            `json:"map_polygons"`
+	Vertices    int            `json:"map_vertices"`
+}
+
+// manifestPath is where the manifest of an output goes: NAME-manifest.json.
+func manifestPath(out string) string {
+	return strings.TrimSuffix(layer.TablePath(out, "manifest"), ".csv") + ".json"
+}
+
+// digests are the sizes and hashes of the input files, taken while the run is at
+// other things.
+type digests struct {
+	done chan struct{}
+	list []manifestInput
+	err  error
+}
+
+// roles are the input files by what they are for.
+func (o *options) roles() (list []struct{ role, file string }) {
+	for _, r := range []struct {
+		role  string
+		files []string
+	}{
+		{"trees", []string{o.trees}}, {"pavement", o.pavement}, {"bed", o.bed}, {"rootable", o.rootable}, {"soil", o.soilLayer},
+		{"target", o.target}, {"study area", o.studyArea}, {"barrier", o.barrier}, {"weather", []string{o.weather}}, {"gusts", []string{o.gusts}},
+		{"evidence", []string{o.evidence}}, {"excavations", []string{o.excavations}}, {"configuration", []string{o.config}},
+	} {
+		for _, f := range r.files {
+			if f != "" {
+				list = append(list, struct{ role, file string }{r.role, f})
+			}
+		}
+	}
+	return list
+}
+
+// digest begins to hash the input files.
+func (o *options) digest(ctx context.Context) *digests {
+	d := &digests{done: make(chan struct{})}
+	go func() {
+		defer close(d.done)
+		for _, r := range o.roles() {
+			for _, f := range withSidecars(r.file) {
+				x := manifestInput{Role: r.role, manifestFile: manifestFile{File: layer.Shown(f)}}
+				if !layer.IsDatabase(f) && f != "-" {
+					info, err := os.Stat(f)
+					if err == nil {
+						x.Modified = info.ModTime().UTC().Format(time.RFC3339Nano)
+						x.manifestFile, err = hashFile(ctx, f)
+					}
+					if err != nil {
+						d.err = err
+						return
+					}
+				}
+				d.list = append(d.list, x)
+			}
+		}
+	}()
+	return d
+}
+
+// withSidecars are the files of which a layer consists.
+func withSidecars(file string) []string {
+	files := []string{file}
+	if ext := filepath.Ext(file); strings.EqualFold(ext, ".shp") {
+		for _, s := range []string{".dbf", ".shx", ".prj", ".cpg"} {
+			for _, e := range []string{s, strings.ToUpper(s)} {
+				f := strings.TrimSuffix(file, ext) + e
+				if info, err := os.Stat(f); err == nil && info.Mode().IsRegular() {
+					files = append(files, f)
+					break
+				}
+			}
+		}
+	}
+	return files
+}
+
+// hashFile reads a file through.
+func hashFile(ctx context.Context, path string) (manifestFile, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return manifestFile{}, err
+	}
+	defer f.Close()
+	h := sha256.New()
+	buf := make([]byte, 1<<20)
+	x := manifestFile{File: path}
+	for {
+		n, err := f.Read(buf)
+		h.Write(buf[:n])
+		x.Bytes += int64(n)
+		if err == io.EOF {
+			x.SHA256 = hex.EncodeToString(h.Sum(nil))
+			return x, nil
+		}
+		if err == nil {
+			err = ctx.Err()
+		}
+		if err != nil {
+			return x, err
+		}
+	}
+}
+
+// written are the files that the output consists of, with their hashes.
+func (a *assessment) written(ctx context.Context) (list []manifestFile, err error) {
+	for _, f := range a.o.filesOf() {
+		info, err := os.Stat(f)
+		if errors.Is(err, os.ErrNotExist) || err == nil && (info.IsDir() || info.ModTime().Before(a.began.Add(-2*time.Second))) {
+			continue // not of this run
+		}
+		x, err := hashFile(ctx, f)
+		if err != nil {
+			return nil, err
+		}
+		list = append(list, x)
+	}
+	return list, nil
+}
+
+// filesOf are all files that the output may consist of but for the manifest,
+// in the order of their names, the first layer first.
+func (o *options) filesOf() []string {
+	if layer.IsDatabase(o.out) {
+		return nil
+	}
+	files := o.outputFiles()
+	for _, f := range slices.Clone(files) {
+		ext := filepath.Ext(f)
+		if strings.EqualFold(ext, ".gz") {
+			f = strings.TrimSuffix(f, ext)
+			ext = filepath.Ext(f)
+		}
+		stem := strings.TrimSuffix(f, ext)
+		for _, s := range []string{".dbf", ".shx", ".prj", ".cpg", ".qml", ".sld"} {
+			files = append(files, stem+s)
+		}
+	}
+	if o.page != "" {
+		files = append(files, o.page)
+	}
+	slices.Sort(files[1:])
+	return slices.Compact(files)
+}
+
+// allOutputFiles are those by which the parts of the output are opened, with the
+// manifest.
+func (o *options) allOutputFiles() []string {
+	files := append(o.outputFiles(), manifestPath(o.out))
+	if o.page != "" {
+		files = append(files, o.page)
+	}
+	return files
+}
+
+// shownOut is the output's name as it may be shown.
+func (o *options) shownOut() string { return layer.Shown(o.out) }
+
+// settingsOf are the values of the flags.
+func settingsOf(f *pflag.FlagSet) map[string]setting {
+	m := map[string]setting{}
+	f.VisitAll(func(fl *pflag.Flag) {
+		if fl.Hidden {
+			return
+		}
+		s := setting{Value: flagValue(f, fl), From: "default"}
+		if file := fl.Annotations[fromConfig]; len(file) > 0 {
+			s.From = file[0]
+		} else if fl.Changed {
+			s.From = "command line"
+		}
+		m[fl.Name] = s
+	})
+	return m
+}
+
+// flagValue is the value of a flag in its own type.
+func flagValue(f *pflag.FlagSet, fl *pflag.Flag) any {
+	switch fl.Value.Type() {
+	case "float64":
+		if v, err := f.GetFloat64(fl.Name); err == nil {
+			return v
+		}
+	case "int":
+		if v, err := f.GetInt(fl.Name); err == nil {
+			return v
+		}
+	case "bool":
+		if v, err := f.GetBool(fl.Name); err == nil {
+			return v
+		}
+	case "stringArray":
+		if v, err := f.GetStringArray(fl.Name); err == nil {
+			list := make([]string, len(v))
+			for i := range v {
+				list[i] = layer.Shown(v[i])
+			}
+			return list
+		}
+	}
+	return layer.Shown(fl.Value.String())
+}
+
+// writeManifest writes it beside the output at out.
+func (a *assessment) writeManifest(ctx context.Context, out string) error {
+	<-a.inputs.done
+	if a.inputs.err != nil {
+		return &layer.Error{File: out, Err: a.inputs.err, Remedy: "the output was written; its manifest was not"}
+	}
+	files, err := a.written(ctx)
+	if err != nil {
+		return err
+	}
+	r := &a.in.report
+	var mem runtime.MemStats
+	runtime.ReadMemStats(&mem)
+	now := time.Now()
+	m := manifest{
+		Program: "soilshed", Version: version, Caution: caution, Year: a.year,
+		Run: manifestRun{Started: a.began.UTC().Format(time.RFC3339), Ended: now.UTC().Format(time.RFC3339), Seconds: now.Sub(a.began).Seconds(),
+			System: runtime.GOOS + "/" + runtime.GOARCH + " " + runtime.Version(), Workers: a.o.workers, PeakMB: float64(mem.HeapSys>>10) / 1024},
+		Settings: settingsOf(a.o.flags), Inputs: a.inputs.list, Notes: r.Notes, Warnings: []string{}, Outputs: files, Layers: []manifestLayer{},
+		Counts: manifestCounts{Trees: len(a.in.trees), Ground: map[string]int{}, Classes: map[string]int{}, Polygons: a.in.m.Polygons(), Vertices: a.in.m.Vertices()},
+	}
+	for _, p := range a.phases {
+		m.Run.Phases = append(m.Run.Phases, manifestPhase{p.Name, p.Seconds})
+	}
+	for _, in := range a.inputs.list {
+		if was, ok := r.Bytes[in.File]; ok && was != in.Bytes {
+			m.Warnings = append(m.Warnings, in.File+" has changed in size while the run was reading it")
+		}
+	}
+	for _, l := range r.Layers {
+		x := manifestLayer{Role: l.Role, File: layer.Shown(l.File), System: systemName(l.system), Records: l.Records, Taken: l.Taken, LeftOut: l.leftOut(),
+			Reasons: l.Failed, First: l.FirstFailed, Repaired: l.Crossing, OtherKind: l.Strays}
+		if l.Empty > 0 {
+			x.Reasons = map[string]int{"without geometry": l.Empty}
+			for k, n := range l.Failed {
+				x.Reasons[k] += n
+			}
+		}
+		m.Layers = append(m.Layers, x)
+		if n := l.leftOut(); n > 0 {
+			m.Warnings = append(m.Warnings, fmt.Sprintf("%s: %s left out of %s", layer.Shown(l.File), countOf(n, "record", "records"), grouped(l.Records)))
+		}
+	}
+	for _, c := range a.in.cols.read() {
+		m.Columns = append(m.Columns, manifestColumn{c.Name, c.Column, c.Unit, c.How, c.UnitBy})
+	}
+	hows := ground.Hows()
+	for i := range a.rows {
+		row := &a.rows[i]
+		if a.in.trees[i].Dead {
+			m.Counts.DeadRecords++
+		}
+		if !row.res.Assessed {
+			continue
+		}
+		m.Counts.Assessed++
+		m.Counts.Ground[hows[row.how]]++
+		if row.rank > 0 {
+			m.Counts.Ranked++
+		}
+		if row.res.Graded {
+			m.Counts.Classes[className(row)]++
+		}
+	}
+	var b bytes.Buffer
+	e := json.NewEncoder(&b)
+	e.SetEscapeHTML(false)
+	e.SetIndent("", "  ")
+	if err := e.Encode(m); err != nil {
+		return err
+	}
+	return layer.WriteFile(manifestPath(out), b.Bytes())
+}
+
+// readManifest reads the manifest of an output; nil when there is none.
+func readManifest(out string) (*manifest, error) {
+	b, err := os.ReadFile(manifestPath(out))
+	if err != nil {
+		if errors.Is(err, os.ErrNotExist) {
+			return nil, nil
+		}
+		return nil, err
+	}
+	var m manifest
+	if err := json.Unmarshal(b, &m); err != nil {
+		return nil, &layer.Error{File: manifestPath(out), Err: err, Remedy: "remove it; the changes are then found without it"}
+	}
+	return &m, nil
+}
