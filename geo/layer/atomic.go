@@ -23,7 +23,7 @@ type aside struct {
 	stale  []string // files that lie beside the old set and would lie about the new
 	done   bool
 
-	settle func() error // asked before the files move in, when it is there
+	settle func() error                // asked before the files move in, when it is there
 	rename func(from, to string) error // os.Rename, but for tests
 }
 
