@@ -340,6 +340,12 @@ var storyCommands = map[string]func(ts *testscript.TestScript, neg bool, args []
 			for k, f := range si.schema.Fields {
 				x, g := si.rows[i][k], us.rows[i][k]
 				c, measure := inUS[f.Name]
+				if f.Name == "why" {
+					if usWords(x.Text()) != g.Text() {
+						ts.Fatalf("record %d, why: %q became %q", i+1, x.Text(), g.Text())
+					}
+					continue
+				}
 				if !measure {
 					if us.schema.Fields[k].Name != f.Name || !alike(x, g) {
 						ts.Fatalf("record %d, %s: %q became %s %q", i+1, f.Name, x.Text(), us.schema.Fields[k].Name, g.Text())

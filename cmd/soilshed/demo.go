@@ -14,7 +14,7 @@ import (
 )
 
 // demoTree is the tree of which the README tells.
-const demoTree = "1485"
+const demoTree = "1455"
 
 const aboutDemo = `soilshed demo lays out the invented town of Wrenfold (trees, paving, soil, weather,
 gusts; all made up), runs the main job on it and says what to open.`

@@ -112,7 +112,7 @@ func (a *assessment) explain(w io.Writer, i int, tr *risk.Trace) {
 	} else {
 		fmt.Fprintln(w, "  not ranked")
 	}
-	fmt.Fprintf(w, "  next step: %s\n", a.model.NextStep(t, &risk.Ground{Unsurveyed: r.how == uncoveredGround, Measured: measuredGround(r.how)}, &r.res))
+	fmt.Fprintf(w, "  next step: %s\n", a.nextStep(i, r))
 	if why := r.res.Why(); why != "" {
 		fmt.Fprintln(w, indent(wrap("reasons: "+why, 88), "  ", "    "))
 	}

@@ -107,7 +107,7 @@ var treeFields = []outField{
 		})},
 	{name: "open_m2", usName: "open_ft2", kind: layer.Real, of: areaM2, digits: 2, alias: "opening", doc: "Area of the opening that holds the stem, within reach.",
 		get: grounded(func(r *row) float64 { return r.openM2 })},
-	{name: "mates", kind: layer.Integer, alias: "other trees in it", doc: "Other stems that stand in the opening.",
+	{name: "mates", kind: layer.Integer, alias: "other trees in it", doc: "Other stems that stand in the opening. Trees whose stems stand outside may share it too.",
 		get: func(_ *assessment, _ int, r *row, _ *risk.Size) layer.Value {
 			if !r.res.Assessed || r.how == uncoveredGround {
 				return layer.Value{}
@@ -138,7 +138,7 @@ var treeFields = []outField{
 		})},
 	{name: "soil_pct", kind: layer.Real, unit: "%", digits: 1, alias: "soil of need", doc: "100 x available soil volume / need.",
 		get: assessed(func(r *row) float64 { return r.res.SoilPct })},
-	{name: "soil_class", alias: "soil class", doc: "ample (the need or more), adequate (0.75 of it), constrained (0.5), severe (below). The bounds are settings.",
+	{name: "soil_class", alias: "soil class", doc: "ample (the need or more), adequate (0.75 of it), constrained (0.5), severe (below).",
 		get: text(func(_ *assessment, _ int, r *row, _ *risk.Size) string { return className(r) })},
 	{name: "dry_days", kind: layer.Real, unit: "days", digits: 1, alias: "dry days", doc: "Mean days of water stress in a growing season, by the daily balance of the weather file.",
 		get: grounded(func(r *row) float64 { return r.res.DryDays })},
@@ -170,7 +170,7 @@ var treeFields = []outField{
 		}},
 	{name: "fail_yr", kind: layer.Real, digits: 6, alias: "failure a year", doc: "Yearly probability that the base fails, by roots or collar. A screen's number: it ranks, and rates no tree.",
 		get: assessed(func(r *row) float64 { return r.res.FailYr })},
-	{name: "exposure", kind: layer.Real, digits: 4, alias: "exposure", doc: "Share of its line of fall that lies over targets, times their class weight.",
+	{name: "exposure", kind: layer.Real, digits: 4, alias: "exposure", doc: "Share of its line of fall that lies over targets, times their class weight, times its stem's size (DBH over 60 cm, 1 at most).",
 		get: assessed(func(r *row) float64 { return r.res.Exposure })},
 	{name: "harm_yr", kind: layer.Real, digits: 7, alias: "expected harm a year", doc: "fail_yr x exposure.",
 		get: assessed(func(r *row) float64 { return r.res.HarmYr })},
@@ -186,10 +186,10 @@ var treeFields = []outField{
 			if !r.res.Assessed {
 				return ""
 			}
-			return a.model.NextStep(&a.in.trees[i], &risk.Ground{Unsurveyed: r.how == uncoveredGround, Measured: measuredGround(r.how)}, &r.res)
+			return a.nextStep(i, r)
 		})},
 	{name: "why", alias: "reasons", doc: "The three strongest reasons.",
-		get: text(func(_ *assessment, _ int, r *row, _ *risk.Size) string { return r.res.Why() })},
+		get: text(func(a *assessment, _ int, r *row, _ *risk.Size) string { return a.local(r.res.Why()) })},
 	{name: "missing", alias: "missing", doc: "What the inventory does not say of this tree.",
 		get: text(func(_ *assessment, _ int, r *row, _ *risk.Size) string {
 			if !r.res.Assessed {
@@ -201,6 +201,22 @@ var treeFields = []outField{
 
 // openingFields are those of the layer openings, taken from treeFields by name.
 var openingFields = []string{"tree_id", "share_m2", "soil_m3", "soil_class"}
+
+// firstOfList is how many trees at the head of the list are to be excavated: one
+// in twenty, ten at least and no more than a worklist holds.
+func (a *assessment) firstOfList() int32 {
+	return int32(min(listRows, max(10, len(a.byRank)/20)))
+}
+
+// nextStep is what to do next about tree i. The head of the list is there to be
+// excavated; what else is to be done there is told by the other fields.
+func (a *assessment) nextStep(i int, r *row) string {
+	g := risk.Ground{Unsurveyed: r.how == uncoveredGround, Measured: measuredGround(r.how)}
+	if r.rank > 0 && r.rank <= a.firstOfList() && !g.Unsurveyed {
+		return "excavate the root collar"
+	}
+	return a.model.NextStep(&a.in.trees[i], &g, &r.res)
+}
 
 func className(r *row) string {
 	if !r.res.Graded {

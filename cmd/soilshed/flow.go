@@ -31,11 +31,7 @@ type assessment struct {
 	// byRank are the ranked trees, the first in the list first.
 	byRank []int32
 
-	phases   []phase
-	progress *progress
-	began    time.Time
-	settle   func() error // asked before the output takes its place
-	inputs   *digests     // of the input files
+	phases []phase
 }
 
 type phase struct {
@@ -67,9 +63,7 @@ type shape struct {
 // phase times what do does.
 func (a *assessment) phase(name string, do func() error) error {
 	start := time.Now()
-	a.progress.begin(name)
 	err := do()
-	a.progress.end()
 	a.phases = append(a.phases, phase{name, time.Since(start).Seconds()})
 	return err
 }
@@ -123,7 +117,11 @@ func (a *assessment) prepareModel() error {
 		var how soil.Method
 		var fell int
 		eto, how, fell = soil.Reference(days, soil.Station{LatDeg: lat, HeightM: o.elevation})
-		in.report.note("Reference evapotranspiration by %s; %s of %s days by Hargreaves for want of data.", how, grouped(fell), grouped(len(days)))
+		if how == soil.ByHargreaves {
+			in.report.note("Reference evapotranspiration by %s, as radiation or sunshine and humidity are not in the file on enough days.", how)
+		} else {
+			in.report.note("Reference evapotranspiration by %s; on %s of %s days by Hargreaves, for want of data.", how, grouped(fell), grouped(len(days)))
+		}
 	}
 	if a.model, err = risk.NewModel(o.settings(a.year), evidence, climate, days, eto); err != nil {
 		return dataError{err}
@@ -203,9 +201,11 @@ func (in *inputs) ground(st *ground.Stand, s *ground.Site) risk.Ground {
 	for k := range g.ReachM {
 		g.ReachM[k], g.TargetW[k] = float64(s.ReachM[k]), float64(s.TargetW[k])
 	}
+	g.DepthFrom = "default where nothing says, with that of rootable ground in its place"
 	if tag, ok := in.m.SoilAt(s.At); ok {
 		u := &in.units[tag]
 		g.Texture, g.AWC = u.Texture, u.AWC.Or(0)
+		g.DepthFrom = "soil layer: depth to what stops roots, cut where the soil is too dense for its texture; " + g.DepthFrom
 	}
 	return g
 }
@@ -238,7 +238,6 @@ func (a *assessment) one(i int32, site *ground.Site, tr *risk.Trace) row {
 // the order of the cells, whatever the number of workers.
 func (a *assessment) run(ctx context.Context, shapes func([]shape) error) error {
 	cells := a.survey.Cells()
-	a.progress.expect(len(a.in.trees), "trees")
 	a.rows = make([]row, len(a.in.trees))
 	type batch struct {
 		shapes []shape
@@ -286,7 +285,6 @@ func (a *assessment) run(ctx context.Context, shapes func([]shape) error) error 
 						b.shapes = append(b.shapes, shape{tree, site.Share})
 					}
 				})
-				a.progress.add(len(cells[i].Stands))
 				close(b.done)
 				if ctx.Err() != nil {
 					return ctx.Err()

@@ -36,8 +36,7 @@ type inputs struct {
 	units []mapUnit
 	m     *ground.Map
 
-	report   report
-	progress *progress
+	report report
 }
 
 // layerCount is what was met in one layer.
@@ -95,6 +94,13 @@ func (r *report) note(format string, args ...any) {
 	r.Notes = append(r.Notes, fmt.Sprintf(format, args...))
 }
 
+// of adds notes about a file.
+func (r *report) of(path string, notes []string) {
+	for _, n := range notes {
+		r.note("%s: %s", path, n)
+	}
+}
+
 // open opens a layer and settles its coordinate system.
 func (o *options) open(path string, columns []string, layerName string) (layer.Source, *crs.System, error) {
 	lo := layer.Options{Encoding: o.encoding, Columns: columns, Layer: layerName, System: o.systems[path]}
@@ -149,7 +155,7 @@ func (in *inputs) readTrees(ctx context.Context, o *options, year int) error {
 			c.left(bad.Reason, bad)
 			continue
 		}
-		if c.Records++; c.Records%1024 == 0 && in.progress.stopped(ctx, 1024) {
+		if c.Records++; c.Records%1024 == 0 && ctx.Err() != nil {
 			return ctx.Err()
 		}
 		if f.Geometry == nil {
@@ -188,9 +194,10 @@ func (in *inputs) readTrees(ctx context.Context, o *options, year int) error {
 	}
 	x0, x1 := near(xs, x)
 	y0, y1 := near(ys, y)
-	if err := sys.Plausible(x0, y0, x1, y1); err != nil {
-		return &layer.Error{File: o.trees, Err: err}
+	if sys, err = in.plausible(o, o.trees, sys, [4]float64{x0, y0, x1, y1}); err != nil {
+		return err
 	}
+	in.system = sys
 	if in.plane, err = crs.NewPlane(sys, x, y); err != nil {
 		return &layer.Error{File: o.trees, Err: err}
 	}
@@ -388,7 +395,7 @@ func (in *inputs) readPolygons(ctx context.Context, o *options, b *ground.Builde
 			c.left(bad.Reason, bad)
 			continue
 		}
-		if c.Records++; c.Records%1024 == 0 && in.progress.stopped(ctx, 1024) {
+		if c.Records++; c.Records%1024 == 0 && ctx.Err() != nil {
 			return ctx.Err()
 		}
 		if f.Geometry == nil {
@@ -397,6 +404,19 @@ func (in *inputs) readPolygons(ctx context.Context, o *options, b *ground.Builde
 		}
 		polys, strays := layer.PolygonsOf(f.Geometry)
 		c.Strays += strays
+		if c.Taken == 0 && len(polys) > 0 {
+			// What the numbers mean must be settled before the first is used.
+			b := polys.Bound()
+			was := sys
+			if sys, err = in.plausible(o, path, sys, [4]float64{b.Min[0], b.Min[1], b.Max[0], b.Max[1]}); err != nil {
+				return err
+			}
+			if sys != was {
+				if conv, _, err = in.plane.From(sys); err != nil {
+					return &layer.Error{File: path, Err: err}
+				}
+			}
+		}
 		for _, poly := range polys {
 			flat, rings = flat[:0], rings[:0]
 			n := 0
@@ -437,10 +457,22 @@ func (in *inputs) readPolygons(ctx context.Context, o *options, b *ground.Builde
 	if c.Taken == 0 {
 		return c.nothing("polygon", "polygons")
 	}
-	if err := sys.Plausible(raw[0], raw[1], raw[2], raw[3]); err != nil {
-		return &layer.Error{File: path, Err: err}
+	_, err = in.plausible(o, path, sys, raw)
+	return err
+}
+
+// plausible tells in which system a box of numbers lies: the one that the file
+// names, else the one of --crs when the file is plainly wrong.
+func (in *inputs) plausible(o *options, path string, sys *crs.System, box [4]float64) (*crs.System, error) {
+	err := sys.Plausible(box[0], box[1], box[2], box[3])
+	if err == nil {
+		return sys, nil
 	}
-	return nil
+	if other := o.systems[""]; other != nil && o.systems[path] == nil && other.Plausible(box[0], box[1], box[2], box[3]) == nil {
+		in.report.note("%s says that it is in %s, which its numbers cannot be; it is read in %s, as --crs says.", path, sys.Name(), other.Name())
+		return other, nil
+	}
+	return nil, &layer.Error{File: path, Err: err, Remedy: "for this file alone: --crs " + path + "=EPSG:CODE"}
 }
 
 // classColumns are the columns that tell what a hard polygon is, when none is
@@ -582,7 +614,7 @@ func (in *inputs) readRootable(ctx context.Context, o *options, b *ground.Builde
 		if cols, notes, err = bindRootable(s, o.told.rootable, bindOptions{File: path, US: o.units == "us"}); err != nil {
 			return nil, err
 		}
-		in.report.Notes = append(in.report.Notes, notes...)
+		in.report.of(path, notes)
 		return func(f *layer.Feature, rings [][]geo.XY) error {
 			g := cols.ground(f)
 			if !g.DepthM.Known || !g.Usable.Known {
@@ -609,7 +641,7 @@ func (in *inputs) readSoil(ctx context.Context, o *options, b *ground.Builder, p
 		if cols, notes, err = bindSoil(s, o.told.soil, bindOptions{File: path, US: o.units == "us"}); err != nil {
 			return nil, err
 		}
-		in.report.Notes = append(in.report.Notes, notes...)
+		in.report.of(path, notes)
 		last := int64(-1)
 		return func(f *layer.Feature, rings [][]geo.XY) error {
 			if f.FID != last { // once a feature, however many parts it has

@@ -30,7 +30,6 @@ type options struct {
 	reach, depth, maxDepth, snap, closeGap, pit float64
 	positionError                               float64
 	jitters                                     int
-	noAssumedPit                                bool
 	share, need, standard, units, keep          string
 	pan, criticalDays, awc                      float64
 	texture                                     string
@@ -46,8 +45,7 @@ type options struct {
 	pageDetails                                 int
 	quiet                                       bool
 	cellM                                       float64
-	config, log                                 string
-	flags                                       *pflag.FlagSet
+	config                                      string
 
 	// Understood from the above.
 	systems map[string]*crs.System // by file; "" for all that do not say
@@ -80,14 +78,14 @@ func flagsOf(o *options) *pflag.FlagSet {
 	f.StringVar(&o.excavations, "excavations", "", "root collars excavated before `FILE` (CSV); learn learns from them, and they take no place in the worklist")
 
 	f.StringArrayVar(&o.fields, "field", nil, "which column serves a field: `NAME=COLUMN[:UNIT]`, such as dbh=DIAM:in")
-	f.StringArrayVar(&o.soilFields, "soil-field", nil, "the same for soil layers: "+strings.Join(soilFieldNames(), ", "))
-	f.StringArrayVar(&o.rootableFields, "rootable-field", nil, "the same for rootable ground: "+strings.Join(rootableFieldNames(), ", "))
-	f.StringArrayVar(&o.weatherFields, "weather-field", nil, "the same for the weather file")
-	f.StringArrayVar(&o.gustFields, "gust-field", nil, "the same for the gust file")
+	f.StringArrayVar(&o.soilFields, "soil-field", nil, "the same `NAME=COLUMN[:UNIT]` for soil layers: "+strings.Join(soilFieldNames(), ", "))
+	f.StringArrayVar(&o.rootableFields, "rootable-field", nil, "the same `NAME=COLUMN[:UNIT]` for rootable ground: "+strings.Join(rootableFieldNames(), ", "))
+	f.StringArrayVar(&o.weatherFields, "weather-field", nil, "the same `NAME=COLUMN[:UNIT]` for the weather file")
+	f.StringArrayVar(&o.gustFields, "gust-field", nil, "the same `NAME=COLUMN[:UNIT]` for the gust file")
 	f.StringArrayVar(&o.excavationFields, "excavation-field", nil, "the same for the file of excavations")
 	f.StringVar(&o.classField, "class-field", "", "`COLUMN` of the hard or target layers that names what they are (road, sidewalk, building ...)")
 	f.StringArrayVar(&o.crs, "crs", nil, "coordinate system of the files that do not say, or of one: `[FILE=]EPSG:CODE`")
-	f.StringVar(&o.encoding, "encoding", "", "text encoding of shapefile attributes")
+	f.StringVar(&o.encoding, "encoding", "", "text `ENCODING` of shapefile attributes")
 	f.StringVar(&o.treeLayer, "tree-layer", "", "layer of the trees `NAME`, in a file with several")
 
 	f.Float64Var(&o.reach, "reach", 0, "farthest `METRES` that roots are counted; 12 x DBH held in 3 to 9 m when not given")
@@ -97,21 +95,21 @@ func flagsOf(o *options) *pflag.FlagSet {
 	f.Float64Var(&o.closeGap, "close-gap", d.CloseGapM, "gaps between hard edges narrower than this many `METRES` are drawing error")
 	f.Float64Var(&o.pit, "assumed-pit", d.PitM, "side in `METRES` of the pit assumed for a stem on hard ground; 0 assumes none")
 	f.Float64Var(&o.positionError, "position-error", d.PositionErrorM, "distance in `METRES` within which 68 % of the points lie from the true stems")
-	f.IntVar(&o.jitters, "jitters", d.Jitters, "displaced points tried for the spread of the soil volume; 0 for none")
-	f.StringVar(&o.share, "share", "distance", "how common ground is divided: `distance` or crown")
+	f.IntVar(&o.jitters, "jitters", d.Jitters, "displaced points tried for the spread of the soil volume, a `NUMBER`; 0 for none")
+	f.StringVar(&o.share, "share", "distance", "how common ground is divided, a `RULE`: distance or crown")
 	f.StringVar(&o.need, "need", "crown", "which need decides the class: `RULE` crown, water, standard or climate")
-	f.StringVar(&o.standard, "standard", soil.Standards[0].Name, "municipal table of soil volumes: "+standardNames())
+	f.StringVar(&o.standard, "standard", soil.Standards[0].Name, "municipal `TABLE` of soil volumes: "+standardNames())
 	f.Float64Var(&o.pan, "pan", b.PanMmD, "pan evaporation of the worst month, `MM` a day, for the need by water")
 	f.Float64Var(&o.criticalDays, "critical-days", b.Days, "`DAYS` between rains, for the need by water")
 	f.StringVar(&o.texture, "texture", soil.Loam.String(), "soil `TEXTURE` where nothing says")
 	f.Float64Var(&o.awc, "awc", 0, "available water capacity `FRACTION` of all soil; by texture when not given")
 	f.Float64Var(&o.maxDryDays, "max-dry-days", 30, "dry `DAYS` in a mean season that the need by climate allows")
-	f.Float64Var(&o.runoff, "runoff", 0, "part of the rain on paving within reach that drains to the opening, 0 to 1")
+	f.Float64Var(&o.runoff, "runoff", 0, "`PART` of the rain on paving within reach that drains to the opening, 0 to 1")
 	f.Float64Var(&o.latitude, "latitude", 0, "`DEGREES` of the weather station; the trees' own when not given")
 	f.Float64Var(&o.elevation, "elevation", 0, "height of the weather station above the sea, `METRES`")
 	f.Float64Var(&o.designGust, "design-gust", 0, "gust in `M/S` of the return period --gust-years, when there is no gust file")
 	f.Float64Var(&o.gustYears, "gust-years", 50, "return period of --design-gust in `YEARS`")
-	f.StringVar(&o.terrain, "terrain", "built-up", "upwind terrain: `built-up`, open or shore")
+	f.StringVar(&o.terrain, "terrain", "built-up", "upwind `TERRAIN`: built-up, open or shore")
 	f.IntVar(&o.year, "year", 0, "`YEAR` that trees are assessed for; that of the newest input file when not given")
 
 	f.IntVar(&o.crewDays, "crew-days", 0, "crew `DAYS` that the worklist is cut to; not given, it holds the first 500 trees, without days")
@@ -119,15 +117,13 @@ func flagsOf(o *options) *pflag.FlagSet {
 	f.Float64Var(&o.crewSpeed, "crew-speed", 20, "`KM/H` of a crew in town, door to door")
 	f.StringVar(&o.page, "page", "", "`FILE.html` to write too: the results as one page that works offline")
 	f.IntVar(&o.pageDetails, "page-details", 20000, "`TREES`, from the head of the list, whose rose, share and reasons the page holds; a smaller inventory has all")
-	f.StringVar(&o.keep, "keep", "all", "inventory attributes to keep: `all` or none")
-	f.StringVar(&o.units, "units", "si", "units written: `si` or us; us also where a file does not say")
-	f.IntVar(&o.workers, "workers", runtime.GOMAXPROCS(0), "cells worked on side by side; the result does not depend on it")
+	f.StringVar(&o.keep, "keep", "all", "inventory `ATTRIBUTES` to keep: all or none")
+	f.StringVar(&o.units, "units", "si", "`UNITS` written: si or us; us also where a file does not say")
+	f.IntVar(&o.workers, "workers", runtime.GOMAXPROCS(0), "`CELLS` worked on side by side; the result does not depend on it")
 	f.Float64Var(&o.cellM, "cell", d.CellM, "side in `METRES` of the cells of work; the result does not depend on it")
-	f.IntVar(&o.maxSkipped, "max-skipped", -1, "exit with status 4 when more records than this are left out; -1 for no limit")
-	f.BoolVar(&o.quiet, "quiet", false, "print no summary and no progress")
-	f.StringVar(&o.log, "log", "text", "how progress and errors are told on standard error, a `FORM`: text or json")
+	f.IntVar(&o.maxSkipped, "max-skipped", -1, "exit with status 4 when more `RECORDS` than this are left out; -1 for no limit")
+	f.BoolVar(&o.quiet, "quiet", false, "print no summary")
 	f.MarkHidden("cell")
-	o.flags = f
 	return f
 }
 
@@ -193,7 +189,7 @@ func (o *options) understand() error {
 		of      []string
 	}{
 		{"share", o.share, []string{"distance", "crown"}}, {"units", o.units, []string{"si", "us"}},
-		{"keep", o.keep, []string{"all", "none"}}, {"terrain", o.terrain, []string{"built-up", "open", "shore"}}, {"log", o.log, []string{"text", "json"}},
+		{"keep", o.keep, []string{"all", "none"}}, {"terrain", o.terrain, []string{"built-up", "open", "shore"}},
 	} {
 		if !slices.Contains(c.of, c.v) {
 			return usagef("--%s %s: one of %s", c.flag, c.v, strings.Join(c.of, ", "))

@@ -31,7 +31,7 @@ func (a *assessment) tellInputs(w io.Writer) {
 		}
 		fmt.Fprintf(w, ", %s %s\n", grouped(l.Taken), what)
 		if l.Crossing > 0 {
-			fmt.Fprintf(w, "    repaired: %s crossed themselves; all lobes count\n", countOf(l.Crossing, "polygon", "polygons"))
+			fmt.Fprintf(w, "    repaired: %s with a ring that crosses itself; all lobes count\n", countOf(l.Crossing, "polygon", "polygons"))
 		}
 		if l.Empty > 0 {
 			fmt.Fprintf(w, "    left out: %s without geometry\n", countOf(l.Empty, "record", "records"))
@@ -135,7 +135,7 @@ func (a *assessment) tellResults(w io.Writer) {
 	slices.SortFunc(first, func(x, y int) int { return int(a.rows[x].rank - a.rows[y].rank) })
 	for _, i := range first {
 		row := &a.rows[i]
-		fmt.Fprintf(w, "  %d. tree %s, %s: %s\n", row.rank, a.in.trees[i].ID, orUnknown(a.in.trees[i].Species), row.res.Why())
+		fmt.Fprintf(w, "  %d. tree %s, %s: %s\n", row.rank, a.in.trees[i].ID, orUnknown(a.in.trees[i].Species), a.local(row.res.Why()))
 	}
 	fmt.Fprintf(w, "\nTime\n ")
 	for _, p := range a.phases {
