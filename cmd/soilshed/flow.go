@@ -31,7 +31,11 @@ type assessment struct {
 	// byRank are the ranked trees, the first in the list first.
 	byRank []int32
 
-	phases []phase
+	phases   []phase
+	progress *progress
+	began    time.Time
+	settle   func() error // asked before the output takes its place
+	inputs   *digests     // of the input files
 }
 
 type phase struct {
@@ -63,7 +67,9 @@ type shape struct {
 // phase times what do does.
 func (a *assessment) phase(name string, do func() error) error {
 	start := time.Now()
+	a.progress.begin(name)
 	err := do()
+	a.progress.end()
 	a.phases = append(a.phases, phase{name, time.Since(start).Seconds()})
 	return err
 }
@@ -238,6 +244,7 @@ func (a *assessment) one(i int32, site *ground.Site, tr *risk.Trace) row {
 // the order of the cells, whatever the number of workers.
 func (a *assessment) run(ctx context.Context, shapes func([]shape) error) error {
 	cells := a.survey.Cells()
+	a.progress.expect(len(a.in.trees), "trees")
 	a.rows = make([]row, len(a.in.trees))
 	type batch struct {
 		shapes []shape
@@ -285,6 +292,7 @@ func (a *assessment) run(ctx context.Context, shapes func([]shape) error) error 
 						b.shapes = append(b.shapes, shape{tree, site.Share})
 					}
 				})
+				a.progress.add(len(cells[i].Stands))
 				close(b.done)
 				if ctx.Err() != nil {
 					return ctx.Err()

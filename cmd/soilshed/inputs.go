@@ -36,7 +36,8 @@ type inputs struct {
 	units []mapUnit
 	m     *ground.Map
 
-	report report
+	report   report
+	progress *progress
 }
 
 // layerCount is what was met in one layer.
@@ -155,7 +156,7 @@ func (in *inputs) readTrees(ctx context.Context, o *options, year int) error {
 			c.left(bad.Reason, bad)
 			continue
 		}
-		if c.Records++; c.Records%1024 == 0 && ctx.Err() != nil {
+		if c.Records++; c.Records%1024 == 0 && in.progress.stopped(ctx, 1024) {
 			return ctx.Err()
 		}
 		if f.Geometry == nil {
@@ -395,7 +396,7 @@ func (in *inputs) readPolygons(ctx context.Context, o *options, b *ground.Builde
 			c.left(bad.Reason, bad)
 			continue
 		}
-		if c.Records++; c.Records%1024 == 0 && ctx.Err() != nil {
+		if c.Records++; c.Records%1024 == 0 && in.progress.stopped(ctx, 1024) {
 			return ctx.Err()
 		}
 		if f.Geometry == nil {

@@ -45,7 +45,8 @@ type options struct {
 	pageDetails                                 int
 	quiet                                       bool
 	cellM                                       float64
-	config                                      string
+	config, log                                 string
+	flags                                       *pflag.FlagSet
 
 	// Understood from the above.
 	systems map[string]*crs.System // by file; "" for all that do not say
@@ -122,8 +123,10 @@ func flagsOf(o *options) *pflag.FlagSet {
 	f.IntVar(&o.workers, "workers", runtime.GOMAXPROCS(0), "`CELLS` worked on side by side; the result does not depend on it")
 	f.Float64Var(&o.cellM, "cell", d.CellM, "side in `METRES` of the cells of work; the result does not depend on it")
 	f.IntVar(&o.maxSkipped, "max-skipped", -1, "exit with status 4 when more `RECORDS` than this are left out; -1 for no limit")
-	f.BoolVar(&o.quiet, "quiet", false, "print no summary")
+	f.BoolVar(&o.quiet, "quiet", false, "print no summary and no progress")
+	f.StringVar(&o.log, "log", "text", "how progress and errors are told on standard error, a `FORM`: text or json")
 	f.MarkHidden("cell")
+	o.flags = f
 	return f
 }
 
@@ -189,7 +192,7 @@ func (o *options) understand() error {
 		of      []string
 	}{
 		{"share", o.share, []string{"distance", "crown"}}, {"units", o.units, []string{"si", "us"}},
-		{"keep", o.keep, []string{"all", "none"}}, {"terrain", o.terrain, []string{"built-up", "open", "shore"}},
+		{"keep", o.keep, []string{"all", "none"}}, {"terrain", o.terrain, []string{"built-up", "open", "shore"}}, {"log", o.log, []string{"text", "json"}},
 	} {
 		if !slices.Contains(c.of, c.v) {
 			return usagef("--%s %s: one of %s", c.flag, c.v, strings.Join(c.of, ", "))
