@@ -533,6 +533,31 @@ func TestGeoJSONStreams(t *testing.T) {
 	}
 }
 
+// Brackets and quotes inside strings are no structure, wherever a buffer ends.
+func TestGeoJSONStringsHideBrackets(t *testing.T) {
+	hard := []string{`\"`, `\"}]`, `\\`, `\\\"]}`, `[{`, `\u005d\"`, `}`, ``}
+	var fs []string
+	for _, h := range hard {
+		fs = append(fs, `{"type":"Feature","geometry":null,"properties":{"s":"`+h+`"}}`)
+	}
+	text := []byte(`{"type":"FeatureCollection","features":[` + strings.Join(fs, ",") + `]}`)
+	for step := 1; step < 40; step++ {
+		var got []string
+		s := newJSONStream(&stutter{text, step})
+		s.buf = make([]byte, 8)
+		w := walker{records: true, s: s, record: func(b []byte, n int64) error { got = append(got, string(b)); return nil }}
+		if err := w.run(false); err != nil || !reflect.DeepEqual(got, fs) {
+			t.Fatalf("%d bytes at a time: %v\n%q\nwant %q", step, err, got, fs)
+		}
+	}
+	_, all := mustRead(t, put(t, "a.geojson", string(text)), Options{})
+	for i, want := range []string{`"`, `"}]`, `\`, `\"]}`, `[{`, `]"`, `}`, ``} {
+		if got := all[i].Values[0].Text(); got != want {
+			t.Errorf("%q, want %q", got, want)
+		}
+	}
+}
+
 // stutter is a reader of a few bytes at a time.
 type stutter struct {
 	b    []byte
