@@ -1,0 +1,45 @@
+#!/bin/sh
+# Opens the page of an assessment in a real browser: the invented town, texts
+# that try to run something, a worklist in days and feet.
+#
+#   scripts/page/test.sh [PICTURES] [BIG.html]
+#
+# Needs Node with npm and Chromium (Debian: nodejs npm chromium; CHROMIUM names
+# another one). The playwright-core of package.json is fetched with npm into a
+# temporary folder, unless PLAYWRIGHT names a folder that has it in node_modules.
+# SOILSHED names a program that is built already.
+set -eu
+cd "$(dirname "$0")/../.."
+work=$(mktemp -d)
+trap 'rm -rf "$work"' EXIT
+pictures=${1:-$work/pictures}
+big=${2:-}
+mkdir -p "$pictures"
+cp scripts/page/*.mjs scripts/page/package.json "$work"
+if [ -n "${PLAYWRIGHT:-}" ]; then
+	ln -s "$PLAYWRIGHT/node_modules" "$work/node_modules"
+else
+	(cd "$work" && npm install --no-audit --no-fund --no-package-lock --silent)
+fi
+if [ -n "${SOILSHED:-}" ]; then
+	cp "$SOILSHED" "$work/soilshed"
+else
+	go build -o "$work/soilshed" ./cmd/soilshed
+fi
+"$work/soilshed" demo --dir "$work/demo" >/dev/null
+town=$work/demo/wrenfold
+assess() { "$work/soilshed" assess --quiet "$@"; }
+wrenfold() {
+	name=$1
+	shift
+	assess --trees "$town/trees.geojson" --field dbh=DIAM:in --field removed=REMOVED \
+		--pavement "$town/roads.geojson" --pavement "$town/sidewalks.geojson" --pavement "$town/driveways.geojson" --pavement "$town/buildings.geojson" \
+		--bed "$town/beds.geojson" --soil "$town/soil.geojson" --gusts "$town/gusts.csv" --year 2024 \
+		--out "$work/$name.gpkg" --page "$work/$name.html" "$@"
+}
+wrenfold town
+wrenfold crew --units us --crew-days 3
+mkdir "$work/hostile"
+node "$work/hostile.mjs" "$work/hostile"
+assess --trees "$work/hostile/trees.geojson" --pavement "$work/hostile/walks.geojson" --out "$work/hostile.gpkg" --page "$work/hostile.html"
+node "$work/test.mjs" "$work/town.html" "$work/hostile.html" "$work/crew.html" "$pictures" ${big:+"$big"}
