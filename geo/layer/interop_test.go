@@ -239,7 +239,7 @@ func benchTown(b *testing.B, name string, n int, polygons bool) string {
 	if polygons {
 		schema.Shape = Polygons
 	}
-	s, err := Create(path, []Schema{schema}, CreateOptions{})
+	s, err := Create(path, []Schema{schema}, CreateOptions{Changed: "2024-05-06T00:00:00.000Z"})
 	if err != nil {
 		b.Fatal(err)
 	}
