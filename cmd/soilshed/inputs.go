@@ -50,7 +50,6 @@ type layerCount struct {
 	Failed         map[string]int
 	FirstFailed    []string
 	box            [4]float64
-	class          string
 	system         *crs.System
 }
 
