@@ -131,10 +131,10 @@ func Contradicts(t *Tree) bool {
 // cypress, 11.6 m through; a coast redwood of 116 m; crowns of some 75 m).
 const mostDBHCm, mostHeightM, mostCrownM = 1200, 120, 80
 
-// measured tells whether a length is known, and one that a tree can have. 0 in
-// an inventory means that nobody measured.
+// measured tells whether a length is known, and one that a tree can have: 0 in an
+// inventory, or nearly, means that nobody measured.
 func measured(v Maybe[float64], most float64) bool {
-	return v.Known && v.Value > 0 && v.Value <= most
+	return v.Known && v.Value >= 0.1 && v.Value <= most
 }
 
 // speciesOf looks a name up, once for each name.

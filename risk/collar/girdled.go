@@ -169,8 +169,8 @@ func (e *Evidence) weigh(s *Signs, t *tally) {
 			// A flare seen or not stands in for the depth, and has no spread of
 			// its own beside that.
 			if k != kFlareSeen {
-				p.is, p.vari = missing, f.missing
-				t.variance += f.missing
+				p.is, p.vari = missing, e.open(k, s)
+				t.variance += p.vari
 			}
 			continue
 		}
@@ -197,6 +197,18 @@ func (e *Evidence) weigh(s *Signs, t *tally) {
 		}
 	}
 	t.variance = max(t.variance, 0)
+}
+
+// open is the variance that factor k leaves open while it is not known. A flare
+// seen or not has told its part of what the depth would tell.
+func (e *Evidence) open(k int, s *Signs) float64 {
+	v := e.factors[k].missing
+	if k == kFlareCm {
+		if _, _, seen := e.look(kFlareSeen, s); seen {
+			v = max(0, v-e.factors[kFlareSeen].missing)
+		}
+	}
+	return v
 }
 
 // term tells piece k in full.

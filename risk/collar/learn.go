@@ -257,7 +257,7 @@ func (e *Evidence) observe(s *Signs, found bool) observation {
 		case known:
 			o.rows, o.x = e.columns(k, level, value, o.rows, o.x)
 		case k != kFlareSeen:
-			o.sd += e.factors[k].missing
+			o.sd += e.open(k, s)
 		}
 	}
 	o.sd = math.Sqrt(o.sd)
