@@ -54,10 +54,16 @@ func (s *sweep) closeGaps(m *Map, c geo.XY, g float64) int {
 		first = i + 1
 		for k := range ring {
 			e := &ring[k]
-			if e.side != 0 {
+			if e.side != 0 || e.speck() {
 				continue
 			}
 			p, n := &ring[(k+len(ring)-1)%len(ring)], &ring[(k+1)%len(ring)]
+			for i := k + len(ring) - 2; p.speck() && i > k; i-- {
+				p = &ring[i%len(ring)]
+			}
+			for i := k + 2; n.speck() && i < k+len(ring); i++ {
+				n = &ring[i%len(ring)]
+			}
 			add(face{
 				a: geo.XY{X: e.x0, Y: e.y0}, b: geo.XY{X: e.x1, Y: e.y1},
 				before: geo.XY{X: p.x0, Y: p.y0}, after: geo.XY{X: n.x1, Y: n.y1},
@@ -113,9 +119,15 @@ func (s *sweep) closeGaps(m *Map, c geo.XY, g float64) int {
 	return len(s.plugs)
 }
 
-// recedes tells whether the outline runs away from q on both sides of an end of
-// f, or nears it at no more than the angle of a wedge.
-func (f *face) recedes(atB bool, q geo.XY) bool {
+// speck tells whether a piece of an outline is what rounding left at a corner;
+// it would hide how the corner turns.
+func (r *rim) speck() bool {
+	return r.side == 0 && math.Abs(r.x1-r.x0)+math.Abs(r.y1-r.y0) < joinM
+}
+
+// sides returns how the outline runs away from q on the two sides of an end of
+// f: the cosine of its angle with the line from q, 1 where it stops.
+func (f *face) sides(atB bool, q geo.XY) (along, on float64) {
 	v, w := f.a, f.b
 	other, none := f.before, f.starts
 	if atB {
@@ -123,11 +135,27 @@ func (f *face) recedes(atB bool, q geo.XY) bool {
 		other, none = f.after, f.ends
 	}
 	d := v.Sub(q)
-	away := func(w geo.XY) bool {
+	away := func(w geo.XY) float64 {
 		w = w.Sub(v)
-		return w.X*d.X+w.Y*d.Y >= -wedgeSin*math.Hypot(w.X, w.Y)*math.Hypot(d.X, d.Y)
+		return (w.X*d.X + w.Y*d.Y) / (math.Hypot(w.X, w.Y) * math.Hypot(d.X, d.Y))
 	}
-	return away(w) && (none || away(other))
+	if none {
+		return away(w), 1
+	}
+	return away(w), away(other)
+}
+
+// recedes tells whether an end of f is nearer to q than any point beside it.
+func (f *face) recedes(atB bool, q geo.XY) bool {
+	along, on := f.sides(atB, q)
+	return min(along, on) >= -1e-9
+}
+
+// mouth tells whether a crack may begin at an end of f, opposite q: the outline
+// turns away on one side, and nears q slowly on the other.
+func (f *face) mouth(atB bool, q geo.XY) bool {
+	along, on := f.sides(atB, q)
+	return min(along, on) >= -wedgeSin && max(along, on) >= wedgeSin
 }
 
 // gapAt looks for a gap between an end of face f and face o.
@@ -138,17 +166,17 @@ func (s *sweep) gapAt(g float64, f *face, atB bool, o *face) {
 	}
 	d, w := o.b.Sub(o.a), v.Sub(o.a)
 	t := (w.X*d.X + w.Y*d.Y) / (d.X*d.X + d.Y*d.Y)
-	q := o.a
-	switch {
-	case t >= 1:
+	const end = 1e-9 // opposite an end of o, to rounding
+	q := o.a.Add(geo.XY{X: t * d.X, Y: t * d.Y})
+	if t <= end {
+		q = o.a
+	} else if t >= 1-end {
 		q = o.b
-	case t > 0:
-		q = o.a.Add(geo.XY{X: t * d.X, Y: t * d.Y})
 	}
 	if dist := v.Distance(q); dist >= g || dist < levelM {
 		return
 	}
-	if !f.recedes(atB, q) || t <= 0 && !o.recedes(false, v) || t >= 1 && !o.recedes(true, v) {
+	if !f.recedes(atB, q) && !f.mouth(atB, q) || t <= end && !o.recedes(false, v) || t >= 1-end && !o.recedes(true, v) {
 		return
 	}
 	s.plug(v, q)

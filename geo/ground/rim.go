@@ -37,12 +37,14 @@ type interval struct {
 // blocked ground between them are one, so that a line inside the region leaves
 // no slit in its outline.
 func (s *sweep) intervals(sl *slab, out []interval) []interval {
+	mid := (sl.y0 + sl.y1) / 2
 	for t := sl.from; t < sl.to; t++ {
 		tr := &s.traps[t]
 		if !tr.pick {
 			continue
 		}
-		if n := len(out); n > 0 && t > sl.from && s.traps[t-1].pick && (tr.abut || s.traps[t-1].right == tr.left) {
+		if n := len(out); n > 0 && t > sl.from && s.traps[t-1].pick && (tr.abut || s.traps[t-1].right == tr.left ||
+			s.edges[tr.left].x(mid)-s.edges[s.traps[t-1].right].x(mid) <= thinM) { // two lines in one place
 			out[n-1].right = tr.right
 			continue
 		}
