@@ -245,6 +245,7 @@ func (o *options) filesOf() []string {
 			files = append(files, stem+s)
 		}
 	}
+	files = append(files, strings.TrimSuffix(layer.TablePath(o.out, "readme"), ".csv")+".txt")
 	if o.page != "" {
 		files = append(files, o.page)
 	}

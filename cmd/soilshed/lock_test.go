@@ -1,0 +1,388 @@
+package main
+
+import (
+	"bufio"
+	"bytes"
+	"context"
+	"crypto/sha256"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math/rand/v2"
+	"os"
+	"os/exec"
+	"path/filepath"
+	"strings"
+	"syscall"
+	"testing"
+	"time"
+
+	"soilshed/geo/layer"
+)
+
+// The test binary is the command itself, with its signals, when a test asks.
+func init() {
+	if os.Getenv("SOILSHED_AS_COMMAND") != "" {
+		main()
+	}
+}
+
+func command(dir string, args ...string) *exec.Cmd {
+	c := exec.Command(os.Args[0], args...)
+	c.Dir = dir
+	c.Env = append(os.Environ(), "SOILSHED_AS_COMMAND=1")
+	return c
+}
+
+// layOutRows writes streets of pits, a tree in each, as trees.geojson and
+// paving.geojson: a city of any size.
+func layOutRows(t *testing.T, dir string, trees int) {
+	t.Helper()
+	const head = `{"type":"FeatureCollection","crs":{"type":"name","properties":{"name":"urn:ogc:def:crs:EPSG::26975"}},"features":[`
+	var points, paving bytes.Buffer
+	points.WriteString(head)
+	paving.WriteString(head)
+	const row = 250
+	for i := range trees {
+		x, y := 1425000+float64(i%row)*8, 1196000+float64(i/row)*12
+		if i > 0 {
+			points.WriteString(",\n")
+		}
+		fmt.Fprintf(&points, `{"type":"Feature","properties":{"id":%d,"species":"Acer rubrum","diam_cm":%d},"geometry":{"type":"Point","coordinates":[%g,%g]}}`, i+1, 10+i%40, x, y)
+		if i > 0 {
+			paving.WriteString(",\n")
+		}
+		fmt.Fprintf(&paving, `{"type":"Feature","properties":{"kind":"sidewalk"},"geometry":{"type":"Polygon","coordinates":[[[%g,%g],[%g,%g],[%g,%g],[%g,%g],[%g,%g]],[[%g,%g],[%g,%g],[%g,%g],[%g,%g],[%g,%g]]]}}`,
+			x-4, y-3, x+4, y-3, x+4, y+3, x-4, y+3, x-4, y-3, x-1, y-1, x-1, y+1, x+1, y+1, x+1, y-1, x-1, y-1)
+	}
+	for name, b := range map[string]*bytes.Buffer{"trees.geojson": &points, "paving.geojson": &paving} {
+		b.WriteString("\n]}\n")
+		if err := os.WriteFile(filepath.Join(dir, name), b.Bytes(), 0o666); err != nil {
+			t.Fatal(err)
+		}
+	}
+}
+
+func listing(t *testing.T, dir string) string {
+	t.Helper()
+	es, err := os.ReadDir(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var names []string
+	for _, e := range es {
+		names = append(names, e.Name())
+	}
+	return strings.Join(names, " ")
+}
+
+func sumOf(t *testing.T, path string) [32]byte {
+	t.Helper()
+	b, err := os.ReadFile(path)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return sha256.Sum256(b)
+}
+
+// A signal in any phase of a run on a large city ends it within a second, and
+// leaves what was there before.
+func TestSignalStopsWithinASecond(t *testing.T) {
+	if testing.Short() {
+		t.Skip("a large city takes half a minute")
+	}
+	dir := t.TempDir()
+	layOutRows(t, dir, 12000)
+	args := []string{"assess", "--trees", "trees.geojson", "--pavement", "paving.geojson", "--year", "2024", "--jitters", "2", "--log", "json", "--quiet", "--out"}
+	for _, out := range []string{"city.gpkg", "city.geojson"} {
+		old := command(dir, append(append(args, out), "--reach", "1")...)
+		if said, err := old.CombinedOutput(); err != nil {
+			t.Fatalf("%v: %s", err, said)
+		}
+		was, files := sumOf(t, filepath.Join(dir, out)), listing(t, dir)
+		for k, after := range []string{"", "read trees", "read layers", "model", "assess", "rank", "write trees"} {
+			t.Run(out+"/after "+after, func(t *testing.T) {
+				signal := []os.Signal{os.Interrupt, syscall.SIGTERM}[k%2]
+				c := command(dir, append(args, out)...)
+				pipe, err := c.StderrPipe()
+				if err != nil {
+					t.Fatal(err)
+				}
+				if err := c.Start(); err != nil {
+					t.Fatal(err)
+				}
+				var sent time.Time
+				if after == "" {
+					time.Sleep(200 * time.Millisecond)
+					sent = time.Now()
+					c.Process.Signal(signal)
+				}
+				lines := bufio.NewScanner(pipe)
+				lines.Buffer(nil, 1<<20)
+				var last string
+				for lines.Scan() {
+					last = lines.Text()
+					var e struct{ Msg, Phase string }
+					json.Unmarshal(lines.Bytes(), &e)
+					if sent.IsZero() && e.Msg == "phase done" && e.Phase == after {
+						time.Sleep(20 * time.Millisecond)
+						sent = time.Now()
+						c.Process.Signal(signal)
+					}
+				}
+				err = c.Wait()
+				took := time.Since(sent)
+				var x *exec.ExitError
+				if !errors.As(err, &x) || x.ExitCode() != exitFailed {
+					t.Errorf("exit %v, want code %d", err, exitFailed)
+				}
+				t.Logf("stopped after %v", took)
+				// A second is promised, and one more given for a busy machine.
+				if took > 2*time.Second {
+					t.Errorf("took %v to stop", took)
+				}
+				if !strings.Contains(last, "stopped by a signal") {
+					t.Errorf("the last word was %q", last)
+				}
+				if now := listing(t, dir); now != files {
+					t.Errorf("files are %s\nwere %s", now, files)
+				}
+				if sumOf(t, filepath.Join(dir, out)) != was {
+					t.Error("the older output was touched")
+				}
+			})
+		}
+	}
+}
+
+// A run that is killed at any moment leaves a whole output, the older or the new
+// one, and what else it leaves the next run takes away.
+func TestKilledAtAnyMoment(t *testing.T) {
+	if testing.Short() {
+		t.Skip("forty runs take half a minute")
+	}
+	dir := t.TempDir()
+	layOutRows(t, dir, 1500)
+	out := filepath.Join(dir, "city.gpkg")
+	args := func(reach int) []string {
+		return []string{"assess", "--trees", "trees.geojson", "--pavement", "paving.geojson", "--year", "2024", "--jitters", "1", "--quiet", "--out", "city.gpkg", "--reach", fmt.Sprint(reach)}
+	}
+	whole := func(reach int) (sum [32]byte, took time.Duration) {
+		began := time.Now()
+		if said, err := command(dir, args(reach)...).CombinedOutput(); err != nil {
+			t.Fatalf("%v: %s", err, said)
+		}
+		return sumOf(t, out), time.Since(began)
+	}
+	newer, _ := whole(6)
+	older, took := whole(5)
+	files := listing(t, dir)
+	dice := rand.New(rand.NewPCG(1, 20))
+	var killed, finished, left int
+	for range 20 {
+		c := command(dir, args(6)...)
+		if err := c.Start(); err != nil {
+			t.Fatal(err)
+		}
+		time.Sleep(time.Duration(dice.Float64() * 1.1 * float64(took)))
+		c.Process.Kill()
+		if c.Wait() == nil {
+			finished++
+		} else {
+			killed++
+		}
+		if listing(t, dir) != files {
+			left++
+		}
+		if sum := sumOf(t, out); sum != older && sum != newer {
+			t.Fatal("neither the older output nor the new one")
+		}
+		if n := countTrees(t, out); n != 1500 {
+			t.Fatalf("%d trees", n)
+		}
+		if sum, d := whole(5); sum != older {
+			t.Fatal("the run after it wrote other bytes")
+		} else {
+			took = (took + d) / 2
+		}
+		if now := listing(t, dir); now != files {
+			t.Fatalf("files are %s\nwant %s", now, files)
+		}
+	}
+	t.Logf("%d killed, %d of which left something; %d came to their end", killed, left, finished)
+	if killed < 10 || left == 0 {
+		t.Errorf("%d killed, %d left something: the moments are wrong", killed, left)
+	}
+}
+
+func countTrees(t *testing.T, path string) int {
+	t.Helper()
+	src, err := layer.Open(path, layer.Options{Layer: "trees"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer src.Close()
+	n := 0
+	for _, err := range src.Features() {
+		if err != nil {
+			t.Fatal(err)
+		}
+		n++
+	}
+	return n
+}
+
+// Two runs on one output: the second says who has it and leaves it alone. A lock
+// file without a run is no obstacle.
+func TestSecondRun(t *testing.T) {
+	dir := t.TempDir()
+	layOutRows(t, dir, 100)
+	t.Chdir(dir)
+	args := []string{"assess", "--trees", "trees.geojson", "--pavement", "paving.geojson", "--quiet", "--out", "city.gpkg"}
+	lock := ".city.gpkg.lock"
+	if err := os.WriteFile(lock, []byte("process 1 on elsewhere, since long ago\n"), 0o644); err != nil {
+		t.Fatal(err)
+	}
+	var said bytes.Buffer
+	if code := run(context.Background(), args, &said, &said); code != exitDone {
+		t.Fatalf("a stale lock: exit code %d: %s", code, said.String())
+	}
+	if _, err := os.Stat(lock); !errors.Is(err, os.ErrNotExist) {
+		t.Errorf("the lock is left: %v", err)
+	}
+	h, _, err := holdOutput([]string{"city.gpkg"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	was := sumOf(t, "city.gpkg")
+	code := run(context.Background(), args, &said, &said)
+	want := fmt.Sprintf("city.gpkg: another run is writing it: process %d on ", os.Getpid())
+	if code != exitFailed || !strings.Contains(said.String(), want) {
+		t.Errorf("exit code %d, %q; want %d, %q", code, said.String(), exitFailed, want)
+	}
+	if sumOf(t, "city.gpkg") != was {
+		t.Error("the output was touched")
+	}
+	h.release()
+	said.Reset()
+	if code := run(context.Background(), args, &said, &said); code != exitDone {
+		t.Errorf("after the first: exit code %d: %s", code, said.String())
+	}
+}
+
+// The manifest tells the truth: hashes, sizes, and records that add up.
+func TestManifest(t *testing.T) {
+	dir := t.TempDir()
+	layOutRows(t, dir, 100)
+	t.Chdir(dir)
+	b, err := os.ReadFile("trees.geojson")
+	if err != nil {
+		t.Fatal(err)
+	}
+	b = bytes.Replace(b, []byte("features\":["), []byte(`features":[{"type":"Feature","properties":{},"geometry":null},`), 1)
+	if err := os.WriteFile("trees.geojson", b, 0o666); err != nil {
+		t.Fatal(err)
+	}
+	for _, out := range []string{"city.gpkg", "city.geojson", "city.shp"} {
+		var said bytes.Buffer
+		if code := run(context.Background(), []string{"assess", "--trees", "trees.geojson", "--pavement", "paving.geojson", "--quiet", "--year", "2024", "--out", out}, &said, &said); code != exitDone {
+			t.Fatalf("exit code %d: %s", code, said.String())
+		}
+		m, err := readManifest(out)
+		if err != nil || m == nil {
+			t.Fatalf("%s: no manifest: %v", out, err)
+		}
+		if len(m.Inputs) != 2 || len(m.Outputs) < 2 {
+			t.Errorf("%s: inputs %v, outputs %v", out, m.Inputs, m.Outputs)
+		}
+		files := m.Outputs
+		for _, in := range m.Inputs {
+			files = append(files, in.manifestFile)
+		}
+		for _, f := range files {
+			info, err := os.Stat(f.File)
+			if err != nil {
+				t.Fatal(err)
+			}
+			if sum := fmt.Sprintf("%x", sumOf(t, f.File)); sum != f.SHA256 || info.Size() != f.Bytes {
+				t.Errorf("%s: %s is told to have %d bytes, sum %s", out, f.File, f.Bytes, f.SHA256)
+			}
+			files = append(files, f)
+		}
+		// Every file that the run has made is told of, the manifest aside.
+		told := map[string]bool{"trees.geojson": true, "paving.geojson": true, filepath.Base(manifestPath(out)): true}
+		for _, f := range files {
+			told[f.File] = true
+		}
+		stem := strings.TrimSuffix(out, filepath.Ext(out))
+		es, _ := filepath.Glob(stem + "*")
+		for _, f := range es {
+			if !told[f] {
+				t.Errorf("%s: the manifest does not tell of %s", out, f)
+			}
+			os.Remove(f)
+		}
+		l := m.Layers[0]
+		if l.Role != "trees" || l.Records != 101 || l.Taken != 100 || l.LeftOut != 1 || l.Reasons["without geometry"] != 1 {
+			t.Errorf("%s: %+v", out, l)
+		}
+		if m.Counts.Trees != 100 || m.Counts.Ground["measured"] != 100 || m.Counts.Ranked != 100 {
+			t.Errorf("%s: %+v", out, m.Counts)
+		}
+		if m.Settings["year"].From != "command line" || m.Settings["depth"].From != "default" || m.Year != 2024 {
+			t.Errorf("%s: settings %v", out, m.Settings)
+		}
+	}
+}
+
+// A run in a step that does not look up is abandoned: what it wrote aside goes,
+// and it can settle no more. One that settles already is let finish.
+func TestAbandon(t *testing.T) {
+	dir := t.TempDir()
+	out := filepath.Join(dir, "city.gpkg")
+	if err := os.WriteFile(out, []byte("older"), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	begin := func() (*hold, layer.Sink) {
+		h, _, err := holdOutput([]string{out})
+		if err != nil {
+			t.Fatal(err)
+		}
+		s, err := layer.Create(out, []layer.Schema{{Name: "trees", System: wgs84, Shape: layer.Points}},
+			layer.CreateOptions{Changed: "1970-01-01T00:00:00.000Z", Settle: func() error { return h.settle(context.Background()) }})
+		if err != nil {
+			t.Fatal(err)
+		}
+		return h, s
+	}
+	h, s := begin()
+	if listing(t, dir) == "city.gpkg" {
+		t.Fatal("nothing was written aside")
+	}
+	if !h.abandon() {
+		t.Error("not abandoned")
+	}
+	if l := listing(t, dir); l != "city.gpkg" {
+		t.Errorf("left: %s", l)
+	}
+	if err := s.Commit(); err == nil {
+		t.Error("an abandoned run wrote its output")
+	}
+	if b, _ := os.ReadFile(out); string(b) != "older" {
+		t.Error("the older output was touched")
+	}
+	h, s = begin()
+	if err := h.settle(context.Background()); err != nil {
+		t.Fatal(err)
+	}
+	if h.abandon() {
+		t.Error("a run that settles was abandoned")
+	}
+	if err := s.Commit(); err != nil {
+		t.Error(err)
+	}
+	h.release()
+	if l := listing(t, dir); l != "city.gpkg" {
+		t.Errorf("left: %s", l)
+	}
+}
