@@ -91,7 +91,10 @@ func (a *assessment) assessTo(ctx context.Context) (*worklist, error) {
 		return nil, err
 	}
 	a.phase("rank", func() error { a.rank(); return nil })
-	if err := a.phase("write trees", func() error { return w.trees(ctx) }); err != nil {
+	if err := a.phase("write trees", func() error {
+		a.progress.expect(len(a.rows), "trees")
+		return w.trees(ctx)
+	}); err != nil {
 		return nil, err
 	}
 	defer func() { w.beside.table.Abort() }()

@@ -30,6 +30,8 @@ type progress struct {
 	noun  string // what is counted
 	since time.Time
 	shown *progressbar.ProgressBar
+	// counts tells that the bar shown has a count: not while nothing is counted.
+	counts bool
 	stop  chan struct{}
 	ended sync.WaitGroup
 }
@@ -153,19 +155,31 @@ func (p *progress) tell() {
 		}
 		p.log.Info("progress", attrs...)
 	case p.bar:
-		if p.shown == nil {
-			length := total
-			if length == 0 {
-				length = -1
-			}
-			p.shown = progressbar.NewOptions64(length, progressbar.OptionSetWriter(p.out), progressbar.OptionSetDescription(fmt.Sprintf("%-14s", p.phase)),
-				progressbar.OptionShowCount(), progressbar.OptionShowIts(), progressbar.OptionSetItsString(p.noun), progressbar.OptionSetPredictTime(true),
-				progressbar.OptionSetWidth(24), progressbar.OptionClearOnFinish(), progressbar.OptionSpinnerType(14), progressbar.OptionSetSpinnerChangeInterval(0))
+		counts := done > 0 || total > 0
+		if p.shown == nil || counts != p.counts {
+			p.clear()
+			p.counts = counts
+			p.shown = newBar(p.out, p.phase, p.noun, total, counts)
 		}
 		p.shown.Set64(done)
 	default:
 		fmt.Fprintln(p.out, "soilshed:", progressLine(p.phase, p.noun, done, total, rate, left))
 	}
+}
+
+// newBar makes a bar; one of unknown length when total is 0.
+func newBar(w io.Writer, phase, noun string, total int64, counts bool) *progressbar.ProgressBar {
+	options := []progressbar.Option{
+		progressbar.OptionSetWriter(w), progressbar.OptionSetDescription(fmt.Sprintf("%-14s", phase)), progressbar.OptionSetWidth(24),
+		progressbar.OptionClearOnFinish(), progressbar.OptionSpinnerType(14), progressbar.OptionSetSpinnerChangeInterval(0),
+	}
+	if counts {
+		options = append(options, progressbar.OptionShowCount(), progressbar.OptionShowIts(), progressbar.OptionSetItsString(noun), progressbar.OptionSetPredictTime(true))
+	}
+	if total == 0 {
+		total = -1
+	}
+	return progressbar.NewOptions64(total, options...)
 }
 
 // progressLine is a line of progress; left is below 0 where it is not known.
