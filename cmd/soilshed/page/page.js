@@ -298,7 +298,7 @@ const py = y => height / 2 - (y - view.y) * view.k;
 
 // Symbols grow as one comes nearer: from a quarter to twice the size of the
 // legend, between a city and a tree pit.
-const factor = k => Math.max(0.25, Math.min(1.9, 0.62 * Math.pow(k, 0.5)));
+const factor = k => Math.max(0.25, Math.min(1.9, 0.5 * Math.pow(k, 0.6)));
 const MM = 96 / 25.4;
 
 const sprites = new Map();
@@ -391,7 +391,7 @@ const MOST = 12000; // symbols; more trees in view are drawn as points
 
 function paint() {
   asked = false;
-  resize();
+  if (!printing) resize();
   if (!X || !width) return;
   const k = view.k;
   // Paving
@@ -527,10 +527,26 @@ function spotlight(i) {
 function scaleBar() {
   const per = head.us ? 0.3048 : 1, most = width * 0.28 / view.k / per;
   const p = 10 ** Math.floor(Math.log10(most)), v = most >= 5 * p ? 5 * p : most >= 2 * p ? 2 * p : p;
-  const e = $("scale");
-  e.style.width = v * per * view.k + "px";
-  e.firstElementChild.textContent = head.us ? (v >= 5280 ? few(v / 5280, 1) + " mi" : few(v, 1) + " ft") : v >= 1000 ? few(v / 1000, 1) + " km" : few(v, 1) + " m";
+  const e = $("scale"), w = v * per * view.k;
+  e.style.width = w + "px";
+  const text = e.firstElementChild.textContent = head.us ? (v >= 5280 ? few(v / 5280, 1) + " mi" : few(v, 1) + " ft") : v >= 1000 ? few(v / 1000, 1) + " km" : few(v, 1) + " m";
+  if (!printing) return;
+  // On paper the picture may be smaller, so the bar is part of it.
+  ctx.fillStyle = "#fff";
+  ctx.fillRect(8, height - 34, w + 20, 28);
+  ctx.strokeStyle = ctx.fillStyle = "#000";
+  ctx.lineWidth = 1.5;
+  ctx.beginPath();
+  ctx.moveTo(18, height - 18);
+  ctx.lineTo(18, height - 12);
+  ctx.lineTo(18 + w, height - 12);
+  ctx.lineTo(18 + w, height - 18);
+  ctx.stroke();
+  ctx.font = "12px system-ui, 'DejaVu Sans', sans-serif";
+  ctx.textBaseline = "alphabetic";
+  ctx.fillText(text, 18, height - 21);
 }
+let printing = false;
 
 function nearest(sx, sy, within) {
   const x = view.x + (sx - width / 2) / view.k, y = view.y - (sy - height / 2) / view.k, r = within / view.k;
@@ -642,17 +658,20 @@ function listen() {
   $("farther").onclick = () => zoom(1 / 1.6);
   $("all").onclick = () => { fit(); draw(); };
   new ResizeObserver(draw).observe(canvas);
-  matchMedia("print").addEventListener("change", draw);
-  addEventListener("beforeprint", () => { setLight(document.documentElement.classList.contains("dark"), true); width = 0; resize(); back.done = false; paint(); });
-  addEventListener("afterprint", () => { setLight(document.documentElement.classList.contains("dark")); width = 0; draw(); });
+  addEventListener("beforeprint", () => {
+    printing = true;
+    setLight(document.documentElement.classList.contains("dark"));
+    Object.assign(colours, {open: "#fff", way: "#d4d4d6", walk: "#e6e6e6", building: "#b9b8b5", other: "#dcdbd8", edge: "#aaa", ring: "#000", halo: "#fff", text: "#000", accent: "#000"});
+    paint();
+  });
+  addEventListener("afterprint", () => { printing = false; setLight(document.documentElement.classList.contains("dark")); draw(); });
 }
 
 // Dark or light: as the system has it, until the button says otherwise.
-function setLight(dark, print) {
+function setLight(dark) {
   document.documentElement.classList.toggle("dark", dark);
   $("light").setAttribute("aria-pressed", dark);
   readColours();
-  if (print) Object.assign(colours, {open: "#fff", way: "#d4d4d6", walk: "#e6e6e6", building: "#b9b8b5", other: "#dcdbd8", edge: "#aaa", ring: "#000", halo: "#fff", text: "#000", accent: "#000"});
 }
 
 // ---- legend ----
