@@ -54,6 +54,9 @@ func runAssess(ctx context.Context, args []string, stdout, stderr io.Writer) err
 		if !o.quiet {
 			a.summary(stdout)
 			work.tell(a, stdout)
+			if a.older != nil {
+				a.older.tell(a, stdout)
+			}
 		}
 		return a.tooMany(true)
 	})
@@ -82,9 +85,17 @@ func (a *assessment) assessTo(ctx context.Context) (*worklist, error) {
 		return nil, err
 	}
 	defer a.in.source.Close()
+	if a.o.since != "" {
+		if err := a.phase("read older output", func() (err error) { a.older, err = a.readOlder(ctx); return err }); err != nil {
+			return nil, err
+		}
+	}
 	w, err := a.newWriter()
 	if err != nil {
 		return nil, err
+	}
+	if a.older != nil {
+		a.older.ready(w)
 	}
 	defer w.sink.Abort()
 	if err := a.phase("assess", func() error { return a.run(ctx, w.shares) }); err != nil {
@@ -101,6 +112,12 @@ func (a *assessment) assessTo(ctx context.Context) (*worklist, error) {
 	if err := a.phase("write worklist", func() error { return w.rest(ctx) }); err != nil {
 		return nil, err
 	}
+	defer func() { w.beside.changed.Abort() }()
+	if a.older != nil {
+		if err := a.phase("write changes", func() error { return a.older.write(ctx, w) }); err != nil {
+			return nil, err
+		}
+	}
 	var page []byte
 	if a.o.page != "" {
 		if err := a.phase("page", func() (err error) { page, err = a.page(ctx, w.beside.work); return err }); err != nil {
@@ -112,6 +129,9 @@ func (a *assessment) assessTo(ctx context.Context) (*worklist, error) {
 	}
 	if err == nil && a.o.page != "" {
 		err = layer.WriteFile(a.o.page, page)
+	}
+	if err == nil && a.older != nil {
+		err = a.older.commit(w)
 	}
 	if n, ok := w.sink.(interface{ Notes() []string }); ok {
 		a.in.report.Notes = append(a.in.report.Notes, n.Notes()...)

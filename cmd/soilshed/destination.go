@@ -43,7 +43,7 @@ func (o *options) outputFiles() []string {
 		}
 	}
 	files := []string{o.out}
-	for _, name := range []string{"openings", "worklist", "water"} {
+	for _, name := range []string{"openings", "worklist", "water", "changes"} {
 		files = append(files, stem+"-"+name+ending, stem+"-"+name+".csv")
 	}
 	return files

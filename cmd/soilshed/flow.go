@@ -36,6 +36,7 @@ type assessment struct {
 	began    time.Time
 	settle   func() error // asked before the output takes its place
 	inputs   *digests     // of the input files
+	older    *older       // the output of an earlier run; nil when not compared
 }
 
 type phase struct {

@@ -246,6 +246,7 @@ func (o *options) filesOf() []string {
 		}
 	}
 	files = append(files, strings.TrimSuffix(layer.TablePath(o.out, "readme"), ".csv")+".txt")
+	files = append(files, changesPage(o.out))
 	if o.page != "" {
 		files = append(files, o.page)
 	}
@@ -256,7 +257,7 @@ func (o *options) filesOf() []string {
 // allOutputFiles are those by which the parts of the output are opened, with the
 // manifest.
 func (o *options) allOutputFiles() []string {
-	files := append(o.outputFiles(), manifestPath(o.out))
+	files := append(o.outputFiles(), manifestPath(o.out), changesPage(o.out))
 	if o.page != "" {
 		files = append(files, o.page)
 	}

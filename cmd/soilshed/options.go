@@ -45,7 +45,7 @@ type options struct {
 	pageDetails                                 int
 	quiet                                       bool
 	cellM                                       float64
-	config, log                                 string
+	config, log, since                          string
 	flags                                       *pflag.FlagSet
 
 	// Understood from the above.
@@ -77,6 +77,8 @@ func flagsOf(o *options) *pflag.FlagSet {
 	f.StringVar(&o.evidence, "evidence", "", "evidence table `FILE` in place of the built-in one")
 
 	f.StringVar(&o.excavations, "excavations", "", "root collars excavated before `FILE` (CSV); learn learns from them, and they take no place in the worklist")
+
+	f.StringVar(&o.since, "since", "", "older output `FILE` (.gpkg, .geojson), such as last night's, to report the changes from; it may be --out itself")
 
 	f.StringArrayVar(&o.fields, "field", nil, "which column serves a field: `NAME=COLUMN[:UNIT]`, such as dbh=DIAM:in")
 	f.StringArrayVar(&o.soilFields, "soil-field", nil, "the same `NAME=COLUMN[:UNIT]` for soil layers: "+strings.Join(soilFieldNames(), ", "))

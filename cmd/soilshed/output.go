@@ -38,6 +38,8 @@ type writer struct {
 	system *crs.System
 	to     func(geo.XY) (x, y float64, err error)
 	own    []int // inventory columns that are kept
+	// ownNames are their names as written.
+	ownNames []string
 	fields []*outField
 	open   []*outField
 	fid    int64
@@ -93,6 +95,9 @@ func (a *assessment) newWriter() (*writer, error) {
 	}
 	for _, f := range w.open {
 		openings.Fields = append(openings.Fields, f.field(w.us))
+	}
+	for _, f := range trees.Fields[:len(w.own)] {
+		w.ownNames = append(w.ownNames, f.Name)
 	}
 	schemas := w.besides([]layer.Schema{trees, openings})
 	w.sink, err = layer.Create(a.o.out, schemas, layer.CreateOptions{
@@ -200,6 +205,9 @@ func (w *writer) trees(ctx context.Context) error {
 	for f, err := range ahead(w.results(ctx), false) {
 		if err != nil {
 			return err
+		}
+		if w.a.older != nil {
+			w.a.older.compare(w, int(f.FID-1), &f)
 		}
 		if err := w.sink.Write(0, f); err != nil {
 			return err

@@ -32,8 +32,8 @@ type progress struct {
 	shown *progressbar.ProgressBar
 	// counts tells that the bar shown has a count: not while nothing is counted.
 	counts bool
-	stop  chan struct{}
-	ended sync.WaitGroup
+	stop   chan struct{}
+	ended  sync.WaitGroup
 }
 
 // tellEvery is how often a line tells of progress where there is no terminal.
@@ -138,6 +138,9 @@ func (p *progress) tell() {
 		return
 	}
 	done, total := p.done.Load(), p.total.Load()
+	if total > 0 {
+		done = min(done, total)
+	}
 	took := time.Since(p.since)
 	rate := float64(done) / took.Seconds()
 	left := time.Duration(-1)

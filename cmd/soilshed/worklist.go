@@ -341,6 +341,8 @@ type beside struct {
 	work        *worklist
 	table       *layer.Table // worklist.csv
 	list, water int          // places among the layers; water is 0 when there is none
+	changes     int          // the same of the table of changes
+	changed     *layer.Table // changes.csv, where the output is one file
 }
 
 // besides adds the schemas of the further layers to those of the output.
@@ -354,6 +356,10 @@ func (w *writer) besides(schemas []layer.Schema) []layer.Schema {
 	if w.a.model.HasWater() {
 		w.beside.water = len(schemas)
 		schemas = append(schemas, waterSchema(w.us))
+	}
+	if w.a.older != nil {
+		w.beside.changes = len(schemas)
+		schemas = append(schemas, changeSchema())
 	}
 	return schemas
 }
