@@ -147,7 +147,8 @@ func Compass(deg float64) string {
 // reasons picks the three that raise the expected harm of this tree most over
 // that of an ordinary one, by natural logarithm of the factor.
 func (m *Model) reasons(t *Tree, s *Size, g *Ground, odd Odd, r *Result, post collar.Posterior) (out [3]Reason) {
-	var all []Reason
+	var room [32]Reason
+	all := room[:0]
 	add := func(x Reason) {
 		if x.score > 0.1 {
 			all = append(all, x)
@@ -166,7 +167,7 @@ func (m *Model) reasons(t *Tree, s *Size, g *Ground, odd Odd, r *Result, post co
 		// Log-odds of girdling move the harm by less: girdling is one way to
 		// fail of two.
 		if k := &post.Terms[i]; !k.Missing && k.Key != "prior" && k.LogOdds > 0 {
-			add(Reason{kind: reasonCollar, score: float32(k.LogOdds), words: k.String()})
+			add(Reason{kind: reasonCollar, score: float32(k.LogOdds), a: float32(i)})
 		}
 	}
 	if odd.Cohort != "" {
@@ -192,6 +193,11 @@ func (m *Model) reasons(t *Tree, s *Size, g *Ground, odd Odd, r *Result, post co
 	}
 	slices.SortStableFunc(all, func(a, b Reason) int { return cmp.Compare(b.score, a.score) })
 	copy(out[:], all)
+	for i := range out {
+		if x := &out[i]; x.kind == reasonCollar {
+			x.words = post.Terms[int(x.a)].String()
+		}
+	}
 	return out
 }
 
