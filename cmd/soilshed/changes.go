@@ -156,7 +156,7 @@ func (a *assessment) readOlder(ctx context.Context) (*older, error) {
 		f := &treeFields[i]
 		k := s.Index(f.field(us).Name)
 		if k < 0 {
-			if slices.Contains(compared, f.name) {
+			if f.name == "tree_id" || slices.Contains(compared, f.name) {
 				return nil, &layer.Error{File: file, Field: f.field(us).Name, Err: errors.New("there is no such column"), Remedy: "--since takes an output of soilshed assess, with its layer trees"}
 			}
 			continue
@@ -569,7 +569,7 @@ func (b *older) compare(w *writer, i int, f *layer.Feature) {
 		_, _, harm := x.number("harm_yr")
 		_, _, exposure := x.number("exposure")
 		why = x.why(ofGround | ofCollar | ofWind)
-		if exposure {
+		if exposure && len(x.columns) == 0 && x.movedM <= movedM { // else by its size or place
 			if t := x.files("targets", "target", "pavement"); len(t) > 0 && !strings.Contains(why, "pavement changed") {
 				why = strings.TrimPrefix(strings.TrimPrefix(why, reasonNotKnown)+"; "+t[0], "; ")
 			}
@@ -723,7 +723,7 @@ func (b *older) page(a *assessment) []byte {
 			if changeKinds[k].name != "rank" && c.rank > 0 {
 				line += fmt.Sprintf(" (rank %d)", c.rank)
 			}
-			fmt.Fprintln(&w, indent(wrap(line+". "+strings.ToUpper(c.why[:1])+c.why[1:]+".", 74), "  ", "    "))
+			fmt.Fprintln(&w, indent(wrap(line+": "+c.why+".", 74), "  ", "    "))
 		}
 	}
 	fmt.Fprintf(&w, "\nAll of them: %s", filepath.Base(layer.TablePath(layer.Shown(a.o.out), "changes")))

@@ -48,11 +48,11 @@ func layOutRows(t *testing.T, dir string, trees int) {
 		if i > 0 {
 			points.WriteString(",\n")
 		}
-		fmt.Fprintf(&points, `{"type":"Feature","properties":{"id":%d,"species":"Acer rubrum","diam_cm":%d},"geometry":{"type":"Point","coordinates":[%g,%g]}}`, i+1, 10+i%40, x, y)
+		fmt.Fprintf(&points, `{"type":"Feature","properties":{"id":%d,"species":"Acer rubrum","diam_cm":%d},"geometry":{"type":"Point","coordinates":[%.1f,%.1f]}}`, i+1, 10+i%40, x, y)
 		if i > 0 {
 			paving.WriteString(",\n")
 		}
-		fmt.Fprintf(&paving, `{"type":"Feature","properties":{"kind":"sidewalk"},"geometry":{"type":"Polygon","coordinates":[[[%g,%g],[%g,%g],[%g,%g],[%g,%g],[%g,%g]],[[%g,%g],[%g,%g],[%g,%g],[%g,%g],[%g,%g]]]}}`,
+		fmt.Fprintf(&paving, `{"type":"Feature","properties":{"kind":"sidewalk"},"geometry":{"type":"Polygon","coordinates":[[[%.1f,%.1f],[%.1f,%.1f],[%.1f,%.1f],[%.1f,%.1f],[%.1f,%.1f]],[[%.1f,%.1f],[%.1f,%.1f],[%.1f,%.1f],[%.1f,%.1f],[%.1f,%.1f]]]}}`,
 			x-4, y-3, x+4, y-3, x+4, y+3, x-4, y+3, x-4, y-3, x-1, y-1, x-1, y+1, x+1, y+1, x+1, y-1, x-1, y-1)
 	}
 	for name, b := range map[string]*bytes.Buffer{"trees.geojson": &points, "paving.geojson": &paving} {
