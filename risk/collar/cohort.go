@@ -6,6 +6,7 @@ import (
 	"maps"
 	"math"
 	"slices"
+	"sort"
 
 	"gonum.org/v1/gonum/stat/distuv"
 )
@@ -742,19 +743,24 @@ func (b *cohortBuilder) places(out []string) {
 
 // grid finds trees near a place and a year.
 type grid struct {
-	members []Member
-	year    []float64
-	cell    float64
-	cells   map[[2]int32][]int // each in the list's order
+	cell  float64
+	cells map[[2]int32][]spot // each in the list's order
+}
+
+// spot is a tree where it stands, together in memory with those next to it.
+type spot struct {
+	x, y, year float64
+	i          int
 }
 
 // newGrid takes a list sorted by year, or any list if near is asked for all
 // years.
 func newGrid(members []Member, year []float64, list []int, radius float64) *grid {
-	g := &grid{members: members, year: year, cell: radius, cells: map[[2]int32][]int{}}
+	g := &grid{cell: radius, cells: map[[2]int32][]spot{}}
 	for _, i := range list {
-		at := g.at(members[i].X, members[i].Y)
-		g.cells[at] = append(g.cells[at], i)
+		m := &members[i]
+		at := g.at(m.X, m.Y)
+		g.cells[at] = append(g.cells[at], spot{m.X, m.Y, year[i], i})
 	}
 	return g
 }
@@ -782,19 +788,17 @@ func (g *grid) near(out []int, x, y, from, to float64) []int {
 				continue
 			}
 			if !math.IsInf(from, -1) {
-				a, _ := slices.BinarySearchFunc(cell, from, func(i int, y float64) int { return cmp.Compare(g.year[i], y) })
-				cell = cell[a:]
+				cell = cell[sort.Search(len(cell), func(k int) bool { return cell[k].year >= from }):]
 			}
 			if !math.IsInf(to, 1) {
-				b, _ := slices.BinarySearchFunc(cell, math.Nextafter(to, math.Inf(1)), func(i int, y float64) int { return cmp.Compare(g.year[i], y) })
-				cell = cell[:b]
+				cell = cell[:sort.Search(len(cell), func(k int) bool { return cell[k].year > to })]
 			}
 			step := 1 + len(cell)/crowd
 			for k := 0; k < len(cell); k += step {
-				i := cell[k]
-				ex, ey := g.members[i].X-x, g.members[i].Y-y
+				s := &cell[k]
+				ex, ey := s.x-x, s.y-y
 				if ex*ex+ey*ey <= g.cell*g.cell {
-					out = append(out, i)
+					out = append(out, s.i)
 				}
 			}
 		}
