@@ -428,15 +428,22 @@ func (t *treeDiff) why(of step) string {
 		matesWas, matesIs, mates := t.number("mates")
 		_, _, depth := t.number("depth_m")
 		_, _, soil := t.number("soil_m3")
-		if howWas != howIs || open || reach || share || soil {
+		// Ground that is cut off elsewhere shows in the opening; one that is merely
+		// divided otherwise shows in the share alone. The opening is that within
+		// reach, which follows from the size too.
+		own := len(list) > 0
+		if howWas != howIs || reach || open && !own {
 			add(t.files("pavement", "pavement")...)
 			add(t.files("ground layers", "bed", "rootable", "barrier", "study area")...)
+		}
+		if open || share || soil {
 			add(t.settings(groundSettings)...)
 		}
-		if mates {
-			add(fmt.Sprintf("%g other trees in its opening, %g before", matesIs, matesWas))
-		} else if share && !open && matesIs > 0 && len(list) == 0 {
-			add("another tree in its opening has changed")
+		switch {
+		case mates:
+			add(fmt.Sprintf("trees in its opening beside it: %g, were %g", matesIs, matesWas))
+		case share && !open && !own && matesIs > 0:
+			add("another tree in its opening has come, gone or changed")
 		}
 		if depth {
 			add(t.files("soil layer", "soil")...)
