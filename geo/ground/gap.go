@@ -137,7 +137,7 @@ func (f *face) sides(atB bool, q geo.XY) (along, on float64) {
 	d := v.Sub(q)
 	away := func(w geo.XY) float64 {
 		w = w.Sub(v)
-		return (w.X*d.X + w.Y*d.Y) / (math.Hypot(w.X, w.Y) * math.Hypot(d.X, d.Y))
+		return (w.X*d.X + w.Y*d.Y) / math.Sqrt((w.X*w.X+w.Y*w.Y)*(d.X*d.X+d.Y*d.Y))
 	}
 	if none {
 		return away(w), 1
@@ -149,13 +149,6 @@ func (f *face) sides(atB bool, q geo.XY) (along, on float64) {
 func (f *face) recedes(atB bool, q geo.XY) bool {
 	along, on := f.sides(atB, q)
 	return min(along, on) >= -1e-9
-}
-
-// mouth tells whether a crack may begin at an end of f, opposite q: the outline
-// turns away on one side, and nears q slowly on the other.
-func (f *face) mouth(atB bool, q geo.XY) bool {
-	along, on := f.sides(atB, q)
-	return min(along, on) >= -wedgeSin && max(along, on) >= wedgeSin
 }
 
 // gapAt looks for a gap between an end of face f and face o.
@@ -173,10 +166,16 @@ func (s *sweep) gapAt(g float64, f *face, atB bool, o *face) {
 	} else if t >= 1-end {
 		q = o.b
 	}
-	if dist := v.Distance(q); dist >= g || dist < levelM {
+	if d2 := sq(v.X-q.X) + sq(v.Y-q.Y); d2 >= g*g || d2 < levelM*levelM {
 		return
 	}
-	if !f.recedes(atB, q) && !f.mouth(atB, q) || t <= end && !o.recedes(false, v) || t >= 1-end && !o.recedes(true, v) {
+	// Either the end is nearer to o than any point beside it, or a crack may begin
+	// here: the outline turns away on one side and nears o slowly on the other.
+	along, on := f.sides(atB, q)
+	if near, far := min(along, on), max(along, on); near < -wedgeSin || near < -1e-9 && far < wedgeSin {
+		return
+	}
+	if t <= end && !o.recedes(false, v) || t >= 1-end && !o.recedes(true, v) {
 		return
 	}
 	s.plug(v, q)
