@@ -548,7 +548,7 @@ func TestReasonsInWords(t *testing.T) {
 			for b := range g.TargetW {
 				g.TargetW[b] = 0.8
 			}
-		}, "targets where it would fall (exposure 0.53 of 1)"},
+		}, "targets where it would fall (exposure 0.36 of 1)"},
 	} {
 		tree, g, odd := plain, room, Odd{}
 		c.change(&tree, &g, &odd)

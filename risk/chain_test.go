@@ -271,7 +271,7 @@ func TestOneTreeByHand(t *testing.T) {
 		t.Errorf("gust of even odds %.3f m/s, by hand %.3f", r.GustMS, v)
 	}
 
-	// Exposure: the chance to fall to each side, the weight there, and the stem's
+	// Exposure: the chance to fall to each side, the weight there, and the square of the stem's
 	// size over 60 cm.
 	var exposure, posts float64
 	weak := 0
@@ -282,7 +282,7 @@ func TestOneTreeByHand(t *testing.T) {
 			weak = b
 		}
 	}
-	exposure *= 0.3 / 0.6 / posts
+	exposure *= 0.3 / 0.6 * 0.3 / 0.6 / posts
 	near(t, "exposure", r.Exposure, exposure, 0.005)
 	near(t, "harm a year", r.HarmYr, fail*exposure, 0.01)
 	if r.WeakBearing != float64(10*weak) {

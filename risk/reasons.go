@@ -226,7 +226,7 @@ func (m *Model) NextStep(t *Tree, g *Ground, r *Result) string {
 		return "map the paving here"
 	case !g.Measured:
 		return "survey the opening on site"
-	case r.Missing&(MissingFlareDepth|MissingFlareSeen) == MissingFlareDepth|MissingFlareSeen && r.GirdledP >= 0.15:
+	case r.Missing&(MissingFlareDepth|MissingFlareSeen) == MissingFlareDepth|MissingFlareSeen && r.GirdledP >= 0.25:
 		return "look for the root flare"
 	case r.Graded && r.Class == soil.Severe:
 		return "enlarge the opening or its soil"

@@ -138,6 +138,6 @@ func (tr *Trace) wind(s *Size, w *wind.Tree, p wind.Parts, r *Result) {
 		tr.add("wind", "most likely way to fall, to the "+compass(r.WeakBearing), r.WeakBearing, "degrees", "")
 	}
 	tr.add("wind", "yearly probability that the base fails", r.FailYr, "", fmt.Sprintf("roots %.3g, collar %.3g; over collar, strength, anchorage and gust", r.UprootYr, r.CollarYr))
-	tr.add("exposure", "targets in its fall", r.Exposure, "", "share of the line of fall over targets x class weight, by bearing, x DBH over 60 cm (1 at most): settings, no source")
+	tr.add("exposure", "targets in its fall", r.Exposure, "", "share of the line of fall over targets x class weight, by bearing, x (DBH over 60 cm) squared (1 at most): settings, no source")
 	tr.add("exposure", "expected harm a year", r.HarmYr, "", "probability x exposure")
 }

@@ -159,8 +159,13 @@ var treeFields = []outField{
 		get: assessed(func(r *row) float64 { return r.res.GirdledHi })},
 	{name: "odd_z", kind: layer.Real, digits: 2, alias: "behind its cohort", doc: "How much worse the tree does than those of its kind planted about the same time in the same area: robust z, positive is worse.",
 		get: assessed(func(r *row) float64 { return r.res.OddZ })},
-	{name: "gust_ms", usName: "gust_mph", kind: layer.Real, of: speedMS, digits: 1, alias: "gust of failure", doc: "Gust (3 s, 10 m, open ground) at which the base fails with even odds.",
-		get: assessed(func(r *row) float64 { return r.res.GustMS })},
+	{name: "gust_ms", usName: "gust_mph", kind: layer.Real, of: speedMS, digits: 1, alias: "gust of failure", doc: "Gust (3 s, 10 m, open ground) at which the base fails with even odds. Empty where that is beyond 100 m/s, which the formulas are not made for: no sign of safety.",
+		get: assessed(func(r *row) float64 {
+			if r.res.GustMS > mostGustMS {
+				return math.NaN()
+			}
+			return r.res.GustMS
+		})},
 	{name: "weak_brg", kind: layer.Integer, unit: "degrees", alias: "way it would fall", doc: "Bearing towards which it would most likely fall; empty when no way stands out.",
 		get: func(_ *assessment, _ int, r *row, _ *risk.Size) layer.Value {
 			if !r.res.Assessed || math.IsNaN(r.res.WeakBearing) {
@@ -170,7 +175,7 @@ var treeFields = []outField{
 		}},
 	{name: "fail_yr", kind: layer.Real, digits: 6, alias: "failure a year", doc: "Yearly probability that the base fails, by roots or collar. A screen's number: it ranks, and rates no tree.",
 		get: assessed(func(r *row) float64 { return r.res.FailYr })},
-	{name: "exposure", kind: layer.Real, digits: 4, alias: "exposure", doc: "Share of its line of fall that lies over targets, times their class weight, times its stem's size (DBH over 60 cm, 1 at most).",
+	{name: "exposure", kind: layer.Real, digits: 4, alias: "exposure", doc: "Share of its line of fall that lies over targets, times their class weight, times its stem's size: (DBH over 60 cm) squared, 1 at most.",
 		get: assessed(func(r *row) float64 { return r.res.Exposure })},
 	{name: "harm_yr", kind: layer.Real, digits: 7, alias: "expected harm a year", doc: "fail_yr x exposure.",
 		get: assessed(func(r *row) float64 { return r.res.HarmYr })},
@@ -215,8 +220,20 @@ func (a *assessment) nextStep(i int, r *row) string {
 	if r.rank > 0 && r.rank <= a.firstOfList() && !g.Unsurveyed {
 		return "excavate the root collar"
 	}
+	if r.res.GustMS < weakGustMS && !a.in.trees[i].Dead && !g.Unsurveyed {
+		return "have a certified arborist see its base"
+	}
 	return a.model.NextStep(&a.in.trees[i], &g, &r.res)
 }
+
+const (
+	// mostGustMS is the gust beyond which none is told: stronger than any
+	// measured outside tornadoes and the worst typhoons (from memory).
+	mostGustMS = 100
+	// weakGustMS: a base that is reckoned to fail in a severe gale is looked at,
+	// whatever else is to be done (setting, no source).
+	weakGustMS = 25
+)
 
 func className(r *row) string {
 	if !r.res.Graded {

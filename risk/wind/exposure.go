@@ -20,8 +20,12 @@ func Exposure(byBearing, targetW *[Bearings]float64) float64 {
 func FallM(heightM float64) float64 { return within(heightM, 0, 110) }
 
 // SizeWeight returns how much harm a falling tree of a DBH can do against a large
-// one: DBH over 60 cm, at most 1 (setting, no source: a thicker stem does more).
-func SizeWeight(dbhM float64) float64 { return within(dbhM/0.6, 0, 1) }
+// one: (DBH over 60 cm) squared, at most 1. What strikes goes as mass times
+// height of fall, and that as DBH squared or more (setting, no source).
+func SizeWeight(dbhM float64) float64 {
+	d := within(dbhM/0.6, 0, 1)
+	return d * d
+}
 
 // TargetClass is a class of things under trees and its weight.
 type TargetClass struct {

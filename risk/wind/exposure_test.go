@@ -51,7 +51,7 @@ func TestEveryTargetClassSaysWhereItsWeightIsFrom(t *testing.T) {
 }
 
 func TestSizeWeight(t *testing.T) {
-	near(t, "30 cm", SizeWeight(0.3), 0.5, 1e-12)
+	near(t, "30 cm", SizeWeight(0.3), 0.25, 1e-12)
 	near(t, "large", SizeWeight(1.2), 1, 0)
 	near(t, "none", SizeWeight(-1), 0, 0)
 }

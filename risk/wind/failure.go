@@ -398,7 +398,7 @@ type Result struct {
 	// with a girdled collar. Held between 3 and 150: at 150 nothing known fells it.
 	GustMS, GustSoundMS, GustGirdledMS float64
 	// WeakBearing is the most likely way to fall, degrees. AnyWay is set when no
-	// way is more than 2 % likelier than the mean: then it says nothing.
+	// way is more than 10 % likelier than the mean: then it says nothing.
 	WeakBearing float64
 	AnyWay      bool
 	ByBearing   [Bearings]float64 // probability of each way, given that it falls; sums to 1
@@ -978,7 +978,7 @@ func (r *Result) ways(toward *[Bearings]float64) {
 		}
 	}
 	r.WeakBearing = float64(top) * 360 / Bearings
-	r.AnyWay = r.ByBearing[top] < 1.02/Bearings
+	r.AnyWay = r.ByBearing[top] < 1.1/Bearings
 }
 
 // evenOdds finds the gust in which the base fails with probability one half.
