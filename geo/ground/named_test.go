@@ -1,0 +1,316 @@
+package ground
+
+import (
+	"math"
+	"testing"
+
+	"soilshed/geo"
+)
+
+func xy(v ...float64) (out []geo.XY) {
+	for i := 0; i < len(v); i += 2 {
+		out = append(out, geo.XY{X: v[i], Y: v[i+1]})
+	}
+	return
+}
+
+func TestWallDividesTheShareOfANeighbour(t *testing.T) {
+	t.Skip("known: share does not cut at walls and closed gaps of a neighbour")
+	// A wall of 6 m ends in open ground. The first tree's roots reach round its
+	// end; the second stands behind it and its disk does not reach the end.
+	stands := []Stand{{At: geo.XY{X: -4, Y: 0}, ReachM: 9}, {At: geo.XY{X: 1, Y: 0}, ReachM: 4}}
+	s := survey(t, still(), stands, func(b *Builder) {
+		must(t, b.Barrier(xy(0, -6, 0, 6)))
+	})
+	own := math.Pi*16 - segment(4, 3)
+	near(t, "opening behind the wall", s[1].OpenM2, own, 1e-6)
+	near(t, "share behind the wall", s[1].ShareM2, own, 1e-6)
+	near(t, "sum of the shares", s[0].ShareM2+s[1].ShareM2, s[0].OpenM2, 1e-6)
+}
+
+func TestRoseOfAStemOnACornerOfPavement(t *testing.T) {
+	t.Skip("known: rose blocks the hard side of both edges at a corner")
+	s := survey(t, still(), []Stand{{ReachM: 6}}, func(b *Builder) {
+		must(t, b.Hard(poly(rect(0, 0, 5, 5)), 1))
+	})
+	for k, r := range s[0].ReachM {
+		want := 6.
+		if k > 0 && k < 9 {
+			want = 0
+		}
+		if k != 0 && k != 9 && float64(r) != want {
+			t.Errorf("bearing %d: %v m free, want %v", k*10, r, want)
+		}
+	}
+}
+
+func TestRoseAlongAnEdgeInLineWithARay(t *testing.T) {
+	t.Skip("known: castAll divides by a direction in line with the ray")
+	for turn := range 4 {
+		s := survey(t, still(), []Stand{{ReachM: 6}}, func(b *Builder) {
+			must(t, b.Hard(poly(turned(rect(2, 0, 5, 2), float64(turn)*math.Pi/2)), 1))
+		})
+		k := (9 + 36 - 9*turn) % 36
+		near(t, "free to the corner", float64(s[0].ReachM[k]), 2, 1e-6)
+		var exact []geo.XY
+		for _, p := range rect(2, 0, 5, 2) {
+			for range turn {
+				p = geo.XY{X: -p.Y, Y: p.X}
+			}
+			exact = append(exact, p)
+		}
+		s = survey(t, still(), []Stand{{ReachM: 6}}, func(b *Builder) { must(t, b.Hard(poly(exact), 1)) })
+		near(t, "free to the corner, no rounding", float64(s[0].ReachM[k]), 2, 1e-6)
+	}
+}
+
+func TestManySmallIslandsAreNoCrack(t *testing.T) {
+	s := survey(t, still(), []Stand{{ReachM: 6}}, func(b *Builder) {
+		for x := -6.; x < 6; x += .3 {
+			for y := -6.; y < 6; y += .3 {
+				if math.Hypot(x, y) > .5 {
+					must(t, b.Hard(poly(rect(x, y, x+.12, y+.12)), 1))
+				}
+			}
+		}
+	})
+	if s[0].How != Measured {
+		t.Errorf("%v, open %v", s[0].How, s[0].OpenM2)
+	}
+}
+
+func TestStemIsMovedPastACrackToRealGround(t *testing.T) {
+	t.Skip("known: openNear takes a crack for the ground that it leads to")
+	// On a walk, 0.3 m from a crack of 5 cm that leads to a lawn 1 m away.
+	s := survey(t, still(), []Stand{{ReachM: 6}}, func(b *Builder) {
+		must(t, b.Hard(poly(rect(-40, -40, .3, 1)), 1))
+		must(t, b.Hard(poly(rect(.35, -40, 40, 1)), 1))
+	})
+	if s[0].How != Snapped {
+		t.Errorf("%v, open %v", s[0].How, s[0].OpenM2)
+	}
+	near(t, "moved", s[0].MovedM, 1, 1e-6)
+}
+
+func TestHairlineLetsNoRootThrough(t *testing.T) {
+	for _, d := range []float64{1e-15, 1e-10, 1e-9, 1e-8, 1e-7, 9e-7} {
+		for _, turn := range []float64{0, math.Pi / 2, 1e-6, 1e-3, .3} {
+			s := survey(t, still(), []Stand{{ReachM: 6}}, func(b *Builder) {
+				for _, r := range [][]geo.XY{rect(-9, -9, 9, -.6), rect(-9, .6+d, -.3, 9), rect(-.3, .6+d, 9, 9), rect(-9, -.6, -.6, .6), rect(.6, -.6, 2, .6)} {
+					must(t, b.Hard(poly(turned(r, turn)), 1))
+				}
+			})
+			if math.Abs(s[0].OpenM2-1.44) > 1e-5 {
+				t.Errorf("hair of %g m turned by %g: %v m2", d, turn, s[0].OpenM2)
+			}
+		}
+	}
+}
+
+// A stem moved off a road stands on its edge to rounding: the road's side hits
+// the road at once and for its width, the other side misses it.
+func TestTargetsOfAStemOnTheKerb(t *testing.T) {
+	for a := 0.; a < 6.3; a += .05 {
+		p := turned(xy(0, 0.7), a)[0]
+		s := survey(t, still(), []Stand{{At: p, ReachM: 6, FallM: 10}}, func(b *Builder) {
+			must(t, b.Hard(poly(turned(rect(-50, 0, 50, 4), a)), 1))
+		})
+		for k := range s[0].TargetW {
+			u := turned([]geo.XY{unit[k]}, -a)[0]
+			want := 0.
+			if u.Y > 1e-9 {
+				want = min(1, 4/u.Y/10)
+			}
+			if math.Abs(u.Y) > 1e-6 && math.Abs(float64(s[0].TargetW[k])-want) > 1e-6 {
+				t.Errorf("turned %v, bearing %d: %v, want %v (moved %v)", a, k*10, s[0].TargetW[k], want, s[0].MovedM)
+			}
+		}
+	}
+}
+
+// The same for stems on a corner of the target, where two edges and a vertex
+// are all at the stem.
+func TestTargetsOfAStemOnACorner(t *testing.T) {
+	for a := 0.; a < 6.3; a += .05 {
+		for _, off := range []float64{0, 1e-12, -1e-10, 3e-8} {
+			b := NewBuilder()
+			must(t, b.Target(poly(turned(rect(0, 0, 4, 4), a)), 1))
+			p := turned(xy(off, off/3), a)[0]
+			v, err := NewSurvey(b.Freeze(still()), []Stand{{At: p, ReachM: 6, FallM: 10}}, still())
+			must(t, err)
+			v.NewWorker().Do(v.Cells()[0], func(_ int32, s *Site) {
+				for k := range s.TargetW {
+					u := turned([]geo.XY{unit[k]}, -a)[0]
+					want := 0.
+					if u.X > 0 && u.Y > 0 {
+						want = min(4/u.X, 4/u.Y) / 10
+					}
+					if min(math.Abs(u.X), math.Abs(u.Y)) > 1e-3 && math.Abs(float64(s.TargetW[k])-want) > 1e-5 {
+						t.Errorf("turned %v, %v off, bearing %d: %v, want %v", a, off, k*10, s.TargetW[k], want)
+					}
+				}
+			})
+		}
+	}
+}
+
+// A tree walled in on all sides keeps what lies within, whichever way the walls
+// run and however the line is cut.
+func TestWallsAllRound(t *testing.T) {
+	t.Skip("known: addBarrier tilts level walls, which leak at their ends")
+	for a := range 8 {
+		for _, cut := range []bool{false, true} {
+			s := survey(t, still(), []Stand{{ReachM: 6}}, func(b *Builder) {
+				r := turned(rect(-3, -2, 3, 2), float64(a)*math.Pi/4)
+				if a%2 == 0 { // without rounding
+					r = rect(-3, -2, 3, 2)
+					for i := range r {
+						for range a / 2 {
+							r[i] = geo.XY{X: -r[i].Y, Y: r[i].X}
+						}
+					}
+				}
+				r = append(r, r[0])
+				if !cut {
+					must(t, b.Barrier(r))
+					return
+				}
+				for i := range r[:4] {
+					must(t, b.Barrier(r[i:i+2]))
+				}
+			})
+			near(t, "ground within the walls", s[0].OpenM2, 24, 1e-6)
+		}
+	}
+}
+
+// A crack of 8 cm is closed, in whichever direction it runs.
+func TestCrackIsClosedEveryWay(t *testing.T) {
+	for turn := range 4 {
+		for flip := range 2 {
+			s := survey(t, still(), []Stand{{ReachM: 6}}, func(b *Builder) {
+				// A pit, a crack from its side to a lawn, one face of the crack in
+				// line with the side of the pit.
+				for _, r := range [][]geo.XY{rect(-9, -9, -1, 9), rect(-1, -9, .92, -1), rect(1, -9, 9, 9), rect(-1, 1, 9, 9), rect(-9, -30, 9, -14)} {
+					for i, p := range r {
+						if flip == 1 {
+							p.X = -p.X
+						}
+						for range turn {
+							p = geo.XY{X: -p.Y, Y: p.X}
+						}
+						r[i] = p
+					}
+					must(t, b.Hard(poly(r), 1))
+				}
+			})
+			near(t, "the pit alone", s[0].OpenM2, 4, 1e-6)
+		}
+	}
+}
+
+// The same wall drawn twice changes nothing: open ground stays open.
+func TestWallDrawnTwice(t *testing.T) {
+	for copies := 1; copies <= 3; copies++ {
+		s := survey(t, still(), []Stand{{ReachM: 6}}, func(b *Builder) {
+			for range copies {
+				must(t, b.Barrier(xy(1, -2, 1, 3)))
+			}
+		})
+		if s[0].How != Uncovered {
+			t.Errorf("%d copies: %v", copies, s[0].How)
+		}
+		near(t, "opening", s[0].OpenM2, math.Pi*36, 1e-6)
+	}
+}
+
+// A crack is closed at its mouth, not where it is narrowest: 9 cm at the pit,
+// 8 cm 6 m further on, or the other way round.
+func TestCrackIsClosedAtItsMouth(t *testing.T) {
+	for _, w := range [][2]float64{{.09, .08}, {.08, .09}, {.09, .09}, {.099, .01}} {
+		for _, turn := range []float64{0, .3, math.Pi / 2, 2} {
+			s := survey(t, still(), []Stand{{ReachM: 7}}, func(b *Builder) {
+				for _, r := range [][]geo.XY{
+					xy(-9, -9, 9, -9, 9, 0, 1, 0, 1, -1, -1, -1, -1, 1, -9, 1),
+					xy(-9, 1, 1, 1, 1, w[0], 6, w[1], 6, 9, -9, 9),
+				} {
+					must(t, b.Hard(poly(turned(r, turn)), 1))
+				}
+			})
+			near(t, "the pit alone", s[0].OpenM2, 4, 1e-6)
+		}
+	}
+}
+
+// A vertex on a straight edge beside a neck changes nothing.
+func TestNeckDoesNotDependOnVerticesBesideIt(t *testing.T) {
+	var was float64
+	for k, cut := range []float64{0, -.02, .03, .05} {
+		s := survey(t, still(), []Stand{{At: geo.XY{X: -2}, ReachM: 6}}, func(b *Builder) {
+			// A corner points at a wall and leaves 5 cm.
+			must(t, b.Hard(poly(xy(0, .05, 3, 5, -3, 5)), 1))
+			r := xy(-7, 0, 7, 0, 7, -7, -7, -7)
+			if cut != 0 {
+				r = append(r[:1:1], append(xy(cut, 0), r[1:]...)...)
+			}
+			for i := range r {
+				r[i].Y -= 1e-9
+			}
+			must(t, b.Hard(poly(r), 1))
+		})
+		if k > 0 {
+			near(t, "opening", s[0].OpenM2, was, 1e-7)
+		}
+		was = s[0].OpenM2
+	}
+}
+
+// An edge behind another one, with an end that is nearer, does not shorten what
+// the nearer one leaves free.
+func TestRoseBehindAnotherEdge(t *testing.T) {
+	t.Skip("known: castAll takes the nearer end of an edge that a nearer one hides")
+	s := survey(t, still(), []Stand{{ReachM: 6}}, func(b *Builder) {
+		must(t, b.Hard(poly(xy(0, 3, 1, 3, 8, 5)), 1))
+	})
+	near(t, "free at 10 degrees", float64(s[0].ReachM[1]), 3/math.Cos(math.Pi/18), 1e-6)
+}
+
+// A circle of reach that touches another from within, or a wall, where the two
+// are level with the stem: the strip between them has no width in the middle of
+// its height, and is not lost.
+func TestCirclesThatTouch(t *testing.T) {
+	t.Skip("known: crossCircle and crossCircles note no height where circles touch, so a strip is lost")
+	s := survey(t, still(), []Stand{{At: geo.XY{X: -4}, ReachM: 9}, {At: geo.XY{X: 1}, ReachM: 4}}, func(b *Builder) {})
+	near(t, "sum of the shares", s[0].ShareM2+s[1].ShareM2, math.Pi*81, 1e-6)
+	s = survey(t, still(), []Stand{{ReachM: 9}, {At: geo.XY{X: 2}, ReachM: 2}}, func(b *Builder) {
+		must(t, b.Hard(poly(rect(4, -40, 40, 40)), 1))
+	})
+	near(t, "sum of the shares", s[0].ShareM2+s[1].ShareM2, math.Pi*81-segment(9, 5), 1e-6)
+}
+
+// A stem on pavement with rootable ground below stands on hard ground; its pit
+// joins what lies under it.
+func TestStemOverRootableGroundStandsOnHardGround(t *testing.T) {
+	t.Skip("known: flood starts in rootable ground too")
+	s := survey(t, still(), []Stand{{ReachM: 6}}, func(b *Builder) {
+		must(t, b.Hard(poly(rect(-40, -40, 40, 40)), 1))
+		must(t, b.Rootable(poly(rect(-2, -2, 2, 2)), .6, .2))
+	})
+	if s[0].How != Assumed {
+		t.Errorf("%v", s[0].How)
+	}
+	near(t, "ground", s[0].OpenM2, 16, 1e-9)
+	near(t, "open to the sky", s[0].RainM2, 1.44, 1e-9)
+	near(t, "soil", s[0].SoilM3, 1.44*.9+(16-1.44)*.6*.2, 1e-6)
+}
+
+// A sealed stem shares nothing, and does not move the spot of its neighbour.
+func TestSealedStemSharesNoSpot(t *testing.T) {
+	t.Skip("known: spotOf counts sealed stems")
+	o := still()
+	o.SnapM, o.PitM = 0, 0
+	build := func(b *Builder) { must(t, b.Hard(poly(rect(-40, -40, 40, 0)), 1)) }
+	stands := []Stand{{At: geo.XY{Y: .04}, ReachM: 6}, {At: geo.XY{X: 5, Y: 3}, ReachM: 6}, {At: geo.XY{Y: -.04}, ReachM: 6}}
+	with, without := survey(t, o, stands, build), survey(t, o, stands[:2], build)
+	near(t, "share", with[0].ShareM2, without[0].ShareM2, 1e-9)
+}
