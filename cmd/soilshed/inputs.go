@@ -104,6 +104,9 @@ func (r *report) of(path string, notes []string) {
 // open opens a layer and settles its coordinate system.
 func (o *options) open(path string, columns []string, layerName string) (layer.Source, *crs.System, error) {
 	lo := layer.Options{Encoding: o.encoding, Columns: columns, Layer: layerName, System: o.systems[path]}
+	if x, y, ok := strings.Cut(o.xy, ","); ok && path == o.trees {
+		lo.XY = [2]string{strings.TrimSpace(x), strings.TrimSpace(y)}
+	}
 	src, err := layer.Open(path, lo)
 	if general := o.systems[""]; err != nil && general != nil && lo.System == nil {
 		// What the file says of its coordinates cannot be: that is not saying.

@@ -11,6 +11,7 @@ import (
 
 	"soilshed/geo/crs"
 	"soilshed/geo/ground"
+	"soilshed/geo/layer"
 	"soilshed/risk"
 	"soilshed/risk/soil"
 )
@@ -45,7 +46,7 @@ type options struct {
 	pageDetails                                 int
 	quiet                                       bool
 	cellM                                       float64
-	config, log, since                          string
+	config, log, since, xy                      string
 	flags                                       *pflag.FlagSet
 
 	// Understood from the above.
@@ -63,7 +64,7 @@ func flagsOf(o *options) *pflag.FlagSet {
 	f := pflag.NewFlagSet("assess", pflag.ContinueOnError)
 	f.SortFlags = false
 	f.StringVar(&o.config, "config", "", "configuration `FILE` (TOML): its keys are the names of these flags, which override it")
-	f.StringVar(&o.trees, "trees", "", "tree points `FILE` (GeoJSON, shapefile, GeoPackage)")
+	f.StringVar(&o.trees, "trees", "", "tree points `FILE` (GeoJSON, shapefile, GeoPackage, CSV, PostGIS)")
 	f.StringArrayVar(&o.pavement, "pavement", nil, "hard ground `FILE`: polygons where no root is counted; give it once for each layer")
 	f.StringVar(&o.out, "out", "", "`FILE` to write: .gpkg, .geojson or .shp")
 	f.StringArrayVar(&o.bed, "bed", nil, "beds `FILE`: polygons that are open ground even on hard ground")
@@ -89,6 +90,7 @@ func flagsOf(o *options) *pflag.FlagSet {
 	f.StringVar(&o.classField, "class-field", "", "`COLUMN` of the hard or target layers that names what they are (road, sidewalk, building ...)")
 	f.StringArrayVar(&o.crs, "crs", nil, "coordinate system of the files that do not say, or of one: `[FILE=]EPSG:CODE`")
 	f.StringVar(&o.encoding, "encoding", "", "text `ENCODING` of shapefile attributes")
+	f.StringVar(&o.xy, "xy", "", "columns of the coordinates `X,Y` of trees in a CSV file; found by their names when not given")
 	f.StringVar(&o.treeLayer, "tree-layer", "", "layer of the trees `NAME`, in a file with several")
 
 	f.Float64Var(&o.reach, "reach", 0, "farthest `METRES` that roots are counted; 12 x DBH held in 3 to 9 m when not given")
@@ -198,6 +200,14 @@ func (o *options) understand() error {
 	} {
 		if !slices.Contains(c.of, c.v) {
 			return usagef("--%s %s: one of %s", c.flag, c.v, strings.Join(c.of, ", "))
+		}
+	}
+	if x, y, ok := strings.Cut(o.xy, ","); o.xy != "" && (!ok || strings.TrimSpace(x) == "" || strings.TrimSpace(y) == "") {
+		return usagef("--xy %s: two columns are wanted, as in --xy EASTING,NORTHING", o.xy)
+	}
+	for _, f := range append(o.inputFiles(), o.out, o.since) {
+		if layer.HasPassword(f) {
+			return usagef("%s: a password does not belong on a command line, where others see it (set PGPASSWORD in the environment, or name a file of passwords in PGPASSFILE)", layer.Shown(f))
 		}
 	}
 	if o.rule, err = risk.ParseNeedRule(o.need); err != nil {

@@ -240,6 +240,9 @@ type Options struct {
 	Columns []string
 	// Layer names the table of a file with several; "" takes the only one.
 	Layer string
+	// XY names the columns of the coordinates of a CSV file; "" finds them by
+	// their names.
+	XY [2]string
 }
 
 // Style is a map style for one layer of an output, in the two forms that

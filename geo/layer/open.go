@@ -21,9 +21,11 @@ const (
 	formatGeoJSON
 	formatShapefile
 	formatGeoPackage
+	formatCSV
+	formatZip
 )
 
-const formatsRead = "GeoJSON (.geojson, .json, .geojsonl, .ndjson, each also .gz), shapefile (.shp) and GeoPackage (.gpkg) are read"
+const formatsRead = "GeoJSON (.geojson, .json, .geojsonl, .ndjson, each also .gz), shapefile (.shp, or zipped), GeoPackage (.gpkg), points in CSV (.csv, .tsv, each also .gz) and PostGIS (postgres://HOST/DATABASE?table=NAME) are read"
 
 // formatOf goes by the ending of a path.
 func formatOf(path string) format {
@@ -40,6 +42,12 @@ func formatOf(path string) format {
 	case ".gpkg":
 		if !packed {
 			return formatGeoPackage
+		}
+	case ".csv", ".tsv":
+		return formatCSV
+	case ".zip":
+		if !packed {
+			return formatZip
 		}
 	}
 	return formatUnknown
@@ -75,6 +83,10 @@ func Open(path string, o Options) (Source, error) {
 		return openShapefile(path, o)
 	case formatGeoPackage:
 		return openGeoPackage(path, o)
+	case formatCSV:
+		return openCSV(path, o)
+	case formatZip:
+		return openZip(path, o)
 	}
 	return nil, &Error{File: path, Err: errors.New("is of no known format"), Remedy: formatsRead}
 }
@@ -101,8 +113,6 @@ func sniff(path string) (format, error) {
 	switch ext {
 	case ".dbf", ".shx", ".prj", ".cpg":
 		return 0, &Error{File: path, Err: errors.New("is one part of a shapefile"), Remedy: "name the .shp"}
-	case ".zip":
-		return 0, &Error{File: path, Err: errors.New("is a zip archive"), Remedy: "unpack it and name the layer in it"}
 	}
 	f, err := openUnpacked(path)
 	if err != nil {
@@ -119,6 +129,8 @@ func sniff(path string) (format, error) {
 	switch {
 	case bytes.HasPrefix(head, []byte("SQLite format 3\x00")):
 		return formatGeoPackage, nil
+	case bytes.HasPrefix(head, []byte("PK\x03\x04")):
+		return formatZip, nil
 	case bytes.HasPrefix(head, []byte{0, 0, 0x27, 0x0A}):
 		return formatShapefile, nil
 	case bytes.HasPrefix(text, []byte("{")):

@@ -19,8 +19,8 @@ func TestOpenSaysWhatItCannot(t *testing.T) {
 		"nothing.shp": {"", "is the name right?"},
 		"empty.gpkg":  {"", "is empty"},
 		"a.dbf":       {"x", "name the .shp"},
-		"a.zip":       {"PK", "unpack"},
-		"a.csv":       {"id,x,y\n", "no known format"},
+		"a.zip":       {"PK", "cannot be read as a zip archive"},
+		"a.csv":       {"id,a,b\n", "no columns of coordinates"},
 		"a":           {"\x00\x00\x00", "no known format"},
 		"a.shp":       {"x", "too few"},
 	} {
