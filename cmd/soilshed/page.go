@@ -479,7 +479,7 @@ func hashOf(s string) string {
 
 func pack(b []byte) (string, error) {
 	var z bytes.Buffer
-	w, err := gzip.NewWriterLevel(&z, gzip.BestCompression)
+	w, err := gzip.NewWriterLevel(&z, gzip.DefaultCompression)
 	if err != nil {
 		return "", err
 	}

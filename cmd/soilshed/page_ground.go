@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"encoding/binary"
 	"math"
@@ -160,8 +161,9 @@ type pageGround struct {
 }
 
 // pagePoints is how many points of paving the page holds. More would be slow to
-// open; the smallest polygons are left out then (setting).
-const pagePoints = 500_000
+// open. Where there are more, half go to the polygons round the trees at the head
+// of the list, and the rest to the largest (setting).
+const pagePoints = 600_000
 
 // How far simplified lines of paving and of shares stray.
 const (
@@ -240,6 +242,7 @@ func (p *pageMaker) groundBlock(ctx context.Context) ([]byte, error) {
 func (p *pageMaker) paving(ctx context.Context) ([]byte, error) {
 	type packed struct {
 		kind   pavedKind
+		rank   int32 // of the first tree in the list whose ground it bounds, or noRank
 		points int
 		area   float64
 		key    uint64
@@ -248,6 +251,7 @@ func (p *pageMaker) paving(ctx context.Context) ([]byte, error) {
 	}
 	var all []packed
 	var steps [][][2]int
+	heads := p.heads()
 	err := p.a.paving(ctx, func(q paved) {
 		steps = steps[:0]
 		points := 0
@@ -271,7 +275,7 @@ func (p *pageMaker) paving(ctx context.Context) ([]byte, error) {
 		}
 		// Trees lie at positive steps; paving may reach beyond.
 		const beyond = 1 << 24
-		all = append(all, packed{q.kind, points, area, interleave(uint32(x+beyond)) | interleave(uint32(y+beyond))<<1, b, x, y})
+		all = append(all, packed{q.kind, heads.first(steps), points, area, interleave(uint32(x+beyond)) | interleave(uint32(y+beyond))<<1, b, x, y})
 	})
 	if err != nil {
 		return nil, err
@@ -281,32 +285,24 @@ func (p *pageMaker) paving(ctx context.Context) ([]byte, error) {
 		total += all[i].points
 	}
 	if total > pagePoints {
-		slices.SortStableFunc(all, func(a, b packed) int {
-			switch {
-			case a.area > b.area:
-				return -1
-			case a.area < b.area:
-				return 1
-			}
-			return 0
-		})
+		kept := all[:0:0]
 		total = 0
-		for i := range all {
-			if total += all[i].points; total > pagePoints {
-				all = all[:i]
-				break
+		// fill takes polygons in an order until the points are used up.
+		fill := func(most int, order func(a, b packed) int) {
+			slices.SortStableFunc(all, order)
+			n := 0
+			for n < len(all) && total+all[n].points <= most {
+				total += all[n].points
+				n++
 			}
+			kept = append(kept, all[:n]...)
+			all = all[n:]
 		}
+		fill(pagePoints/2, func(a, b packed) int { return cmp.Compare(a.rank, b.rank) })
+		fill(pagePoints, func(a, b packed) int { return cmp.Compare(b.area, a.area) })
+		all = kept
 	}
-	slices.SortStableFunc(all, func(a, b packed) int {
-		switch {
-		case a.key < b.key:
-			return -1
-		case a.key > b.key:
-			return 1
-		}
-		return 0
-	})
+	slices.SortStableFunc(all, func(a, b packed) int { return cmp.Compare(a.key, b.key) })
 	p.head.Ground.Polygons = len(all)
 	var b []byte
 	x, y := 0, 0
@@ -318,6 +314,55 @@ func (p *pageMaker) paving(ctx context.Context) ([]byte, error) {
 		b = append(b, q.bytes...)
 	}
 	return b, nil
+}
+
+// headGrid tells of a place which tree with details, by rank, stands near.
+type headGrid map[[2]int]int32
+
+const (
+	headCell = 120 // side of a square of the grid in steps: more than most reaches
+	noRank   = math.MaxInt32
+)
+
+// heads lays the trees with details into squares, each with its neighbours; nil
+// where all trees have details, as there is no need to choose.
+func (p *pageMaker) heads() headGrid {
+	if len(p.detail) == len(p.list) {
+		return nil
+	}
+	g := headGrid{}
+	for _, i := range p.detail {
+		x, y := p.step(int(i))
+		for dx := -1; dx <= 1; dx++ {
+			for dy := -1; dy <= 1; dy++ {
+				c := [2]int{x/headCell + dx, y/headCell + dy}
+				if r, ok := g[c]; !ok || p.a.rows[i].rank < r {
+					g[c] = p.a.rows[i].rank
+				}
+			}
+		}
+	}
+	return g
+}
+
+// first is the rank of the first tree near any corner of a polygon, or noRank.
+func (g headGrid) first(rings [][][2]int) int32 {
+	rank := int32(noRank)
+	if len(g) == 0 {
+		return rank
+	}
+	for _, ring := range rings {
+		for k, q := range ring {
+			// Corners, and middles of sides, so that long ones are met too.
+			r := ring[(k+1)%len(ring)]
+			for _, v := range [][2]int{q, {(q[0] + r[0]) / 2, (q[1] + r[1]) / 2}} {
+				if h, ok := g[[2]int{v[0] / headCell, v[1] / headCell}]; ok {
+					rank = min(rank, h)
+				}
+			}
+		}
+	}
+	return rank
 }
 
 // ringBytes appends a ring in steps; from is the point before, and becomes the

@@ -392,3 +392,40 @@ func TestInterleave(t *testing.T) {
 		}
 	}
 }
+
+// Paving is kept first round the trees at the head of the list.
+func TestHeadGrid(t *testing.T) {
+	a := &assessment{rows: make([]row, 4)}
+	a.in.at = []geo.XY{{X: 0, Y: 0}, {X: 500, Y: 0}, {X: 505, Y: 3}, {X: 900, Y: 0}}
+	for i, rank := range []int32{3, 2, 1, 0} {
+		a.rows[i].rank = rank
+	}
+	p := &pageMaker{a: a}
+	p.order()
+	p.chooseDetails(2)
+	if len(p.detail) != 2 || !p.has[1] || !p.has[2] {
+		t.Fatalf("trees with details: %v", p.detail)
+	}
+	at := func(x0, y0, x1, y1 int) [][][2]int {
+		return [][][2]int{{{x0, y0}, {x1, y0}, {x1, y1}, {x0, y1}}}
+	}
+	g := p.heads()
+	for _, c := range []struct {
+		what  string
+		rings [][][2]int
+		want  int32
+	}{
+		{"a walk beside trees 1 and 2", at(5000, 20, 5080, 40), 1},
+		{"a road past them, with corners far off and its middle near", at(0, 30, 10000, 90), 1},
+		{"a house at the tree without details", at(9000, 0, 9100, 100), noRank},
+		{"a house where no tree is", at(2000, 2000, 2100, 2100), noRank},
+	} {
+		if got := g.first(c.rings); got != c.want {
+			t.Errorf("%s: rank %d, want %d", c.what, got, c.want)
+		}
+	}
+	p.chooseDetails(4)
+	if p.detail = p.list; p.heads() != nil {
+		t.Error("squares are laid where all trees have details")
+	}
+}

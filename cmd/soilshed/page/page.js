@@ -437,7 +437,8 @@ function paint() {
   scaleBar();
 }
 
-// Very many trees: a dot each, the worst on top.
+// Very many trees: a dot each; where dots fall together, the mean of their
+// classes.
 function points(n) {
   const w = canvas.width, h = canvas.height;
   if (!raster || raster.w !== w || raster.h !== h) {
@@ -445,24 +446,28 @@ function points(n) {
     c.width = w;
     c.height = h;
     const d = c.getContext("2d"), image = d.createImageData(w, h);
-    raster = {w, h, c, d, image, pixels: new Uint32Array(image.data.buffer), top: new Uint8Array(w * h)};
+    raster = {w, h, c, d, image, pixels: new Uint32Array(image.data.buffer), sum: new Uint16Array(w * h), trees: new Uint16Array(w * h)};
   }
-  const {pixels, top, d, image, c} = raster;
+  const {pixels, sum, trees, d, image, c} = raster;
   pixels.fill(0);
-  top.fill(0);
+  sum.fill(0);
+  trees.fill(0);
   const rgb = head.tones.map((t, q) => {
     const v = parseInt((q === GONE ? "#888888" : t.colour).slice(1), 16);
     return (255 << 24 | (v & 255) << 16 | (v >> 8 & 255) << 8 | v >> 16) >>> 0;
   });
-  const over = head.tones.map((_, t) => TONES - t); // worse is higher
   const k = view.k * dpr, ox = w / 2 - view.x * k, oy = h / 2 + view.y * k;
   const side = n > 200000 ? Math.max(1, Math.round(dpr)) : Math.round(2 * dpr);
   for (let j = 0; j < n; j++) {
-    const i = visible[j], t = tone[i], p = over[t];
+    const i = visible[j], t = tone[i];
     const sx = (X[i] * k + ox) | 0, sy = (oy - Y[i] * k) | 0;
     if (sx < 0 || sy < 0 || sx + side > w || sy + side > h) continue;
     for (let a = 0; a < side; a++) for (let b = 0, at = (sy + a) * w + sx; b < side; b++, at++) {
-      if (top[at] < p) { top[at] = p; pixels[at] = rgb[t]; }
+      if (t >= UNKNOWN) { if (pixels[at] === 0) pixels[at] = rgb[t]; continue; }
+      if (trees[at] === 10000) continue;
+      sum[at] += t;
+      trees[at]++;
+      pixels[at] = rgb[Math.round(sum[at] / trees[at])];
     }
   }
   d.putImageData(image, 0, 0);
@@ -1064,8 +1069,9 @@ async function start() {
   readGround(await unpack("ground"));
   const notes = [];
   if (head.details < N) notes.push(`Reasons, roses and shares are those of the first ${count.format(head.details)} trees of the list.`);
-  if (head.ground.polygons < head.ground.of) notes.push(`Of ${count.format(head.ground.of)} paved polygons the ${count.format(head.ground.polygons)} largest are drawn.`);
-  for (const n of notes) $("notes").before(el("p", {}, n));
+  if (head.ground.polygons < head.ground.of) notes.push(`Of ${count.format(head.ground.of)} paved polygons ${count.format(head.ground.polygons)} are drawn: those round the trees at the head of the list, and the largest.`);
+  if (N > MOST) notes.push("Where many trees are in view each is a dot, and dots that fall together have the mean of their classes.");
+  for (const n of notes) $("keys").append(el("p", {class: "small"}, n));
   back.done = false;
   draw();
   addEventListener("keydown", e => { if (e.key === "Escape" && selected >= 0) close(); });
