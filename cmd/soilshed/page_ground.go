@@ -263,10 +263,10 @@ func (p *pageMaker) paving(ctx context.Context) ([]byte, error) {
 				area = max(area, math.Abs(ringArea(s)))
 			}
 		}
-		p.head.Ground.Of++
 		if len(steps) == 0 {
-			return
+			return // a sliver that the steps of the page do not show
 		}
+		p.head.Ground.Of++
 		x, y := steps[0][0][0], steps[0][0][1]
 		px, py := x, y
 		b := binary.AppendUvarint(nil, uint64(len(steps)))
