@@ -56,6 +56,9 @@ func formatOf(path string) format {
 // Open opens the layer in a file. The format goes by the ending of the name, or
 // by the first bytes where the ending says nothing.
 func Open(path string, o Options) (Source, error) {
+	if IsDatabase(path) {
+		return openPostGIS(path, o)
+	}
 	info, err := os.Stat(path)
 	if err != nil {
 		return nil, missing(path, err)
@@ -142,7 +145,9 @@ func sniff(path string) (format, error) {
 // Create makes an output of one or more layers; the format goes by the ending
 // of the name. A GeoPackage holds them all. GeoJSON and shapefile write layer 0
 // to path and each other layer beside it, to NAME-LAYER with the same ending;
-// tables without geometry go to NAME-LAYER.csv.
+// tables without geometry go to NAME-LAYER.csv. The address of a table in PostGIS
+// (postgres://...?table=NAME) gets layer 0 as that table and the others as
+// NAME_LAYER.
 //
 // A Sink of these two formats also has a method Notes() []string that tells,
 // once Commit has returned, what the format could not hold: names cut, texts
@@ -150,6 +155,9 @@ func sniff(path string) (format, error) {
 func Create(path string, schemas []Schema, o CreateOptions) (Sink, error) {
 	if len(schemas) == 0 {
 		return nil, &Error{File: path, Err: errors.New("no layer to write")}
+	}
+	if IsDatabase(path) {
+		return createPostGIS(path, schemas, o)
 	}
 	if info, err := os.Stat(path); err == nil && info.IsDir() {
 		return nil, &Error{File: path, Err: errors.New("is a folder"), Remedy: "give the name of a file"}
@@ -173,7 +181,7 @@ func Create(path string, schemas []Schema, o CreateOptions) (Sink, error) {
 // be written when the trees are in the given one: WGS 84 for GeoJSON (RFC 7946,
 // section 4), the trees' own for the others.
 func SystemFor(path string, trees *crs.System) *crs.System {
-	if formatOf(path) == formatGeoJSON {
+	if formatOf(path) == formatGeoJSON && !IsDatabase(path) {
 		return crs.WGS84()
 	}
 	return trees

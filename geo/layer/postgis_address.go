@@ -1,9 +1,16 @@
 package layer
 
 import (
+	"context"
+	"errors"
+	"fmt"
 	"net/url"
 	"regexp"
 	"strings"
+	"time"
+
+	"github.com/jackc/pgx/v5"
+	"github.com/jackc/pgx/v5/pgconn"
 )
 
 // IsDatabase tells whether a path is the address of a table in PostGIS and not
@@ -37,4 +44,106 @@ func Shown(path string) string {
 		}
 	}
 	return path
+}
+
+// ErrDatabase marks errors of a database that cannot be reached or does not do
+// what it is asked: no fault of the data.
+var ErrDatabase = errors.New("database")
+
+// databaseError is an error of a database.
+type databaseError struct{ err error }
+
+func (e databaseError) Error() string        { return e.err.Error() }
+func (e databaseError) Unwrap() error        { return e.err }
+func (e databaseError) Is(target error) bool { return target == ErrDatabase }
+
+// place is a table in a database.
+type place struct {
+	shown         string // address without password
+	config        *pgx.ConnConfig
+	schema, table string // schema is "" where the search path tells
+	column        string // of the geometry; "" for the only one
+}
+
+// name is the table as SQL has it.
+func (p *place) name() string { return p.quoted(p.table) }
+
+// quoted is a table of the same schema as SQL has it.
+func (p *place) quoted(table string) string {
+	if p.schema == "" {
+		return pgx.Identifier{table}.Sanitize()
+	}
+	return pgx.Identifier{p.schema, table}.Sanitize()
+}
+
+const addressForm = "an address is of the form postgres://USER@HOST/DATABASE?table=SCHEMA.TABLE, with geometry=COLUMN where there are several"
+
+// parsePlace reads an address.
+func parsePlace(address string) (*place, error) {
+	p := &place{shown: Shown(address)}
+	bad := func(err error) (*place, error) {
+		return nil, &Error{File: p.shown, Err: err, Remedy: addressForm}
+	}
+	u, err := url.Parse(address)
+	if err != nil {
+		return bad(errors.New("is no address")) // what url.Parse says holds the password
+	}
+	q := u.Query()
+	p.table, p.column = q.Get("table"), q.Get("geometry")
+	if p.table == "" {
+		return bad(errors.New("names no table"))
+	}
+	if s, t, ok := strings.Cut(p.table, "."); ok {
+		p.schema, p.table = s, t
+	}
+	q.Del("table")
+	q.Del("geometry")
+	u.RawQuery = q.Encode()
+	if p.config, err = pgx.ParseConfig(u.String()); err != nil {
+		var e *pgconn.ParseConfigError
+		if errors.As(err, &e) {
+			return bad(errors.New("cannot be understood: " + Shown(e.Error())))
+		}
+		return bad(errors.New("cannot be understood"))
+	}
+	if p.config.ConnectTimeout == 0 {
+		p.config.ConnectTimeout = 15 * time.Second
+	}
+	p.config.RuntimeParams["application_name"] = "soilshed"
+	p.config.RuntimeParams["datestyle"] = "ISO"
+	p.config.DefaultQueryExecMode = pgx.QueryExecModeExec
+	return p, nil
+}
+
+// connect opens a connection.
+func (p *place) connect(ctx context.Context) (*pgx.Conn, error) {
+	c, err := pgx.ConnectConfig(ctx, p.config)
+	if err != nil {
+		return nil, &Error{File: p.shown, Err: databaseError{err}, Remedy: "does the server run, and may you log in? A password is taken from PGPASSWORD or PGPASSFILE"}
+	}
+	return c, nil
+}
+
+// failed is an error of a statement.
+func (p *place) failed(doing string, err error) error {
+	var e *pgconn.PgError
+	if errors.As(err, &e) {
+		text := e.Message
+		if e.Detail != "" {
+			text += ": " + e.Detail
+		}
+		if e.Hint != "" {
+			text += " (" + e.Hint + ")"
+		}
+		err = errors.New(text)
+	}
+	return &Error{File: p.shown, Err: databaseError{fmt.Errorf("%s: %w", doing, err)}}
+}
+
+// tableAsFile is the name of the files that go with a table: its own.
+func tableAsFile(address string) string {
+	if p, err := parsePlace(address); err == nil {
+		return fileName(p.table)
+	}
+	return "database"
 }

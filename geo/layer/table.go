@@ -54,8 +54,12 @@ func (t *Table) Abort() error {
 }
 
 // TablePath is where Create's GeoJSON and shapefile put a table without
-// geometry: NAME-TABLE.csv beside the output at path.
+// geometry: NAME-TABLE.csv beside the output at path; that of a database has the
+// table's name and lies in the folder in which the program runs.
 func TablePath(path, table string) string {
+	if IsDatabase(path) {
+		return tableAsFile(path) + "-" + fileName(table) + ".csv"
+	}
 	return layerPath(path, []Schema{{Name: table}}, 0)
 }
 
