@@ -124,15 +124,15 @@ type older struct {
 // readOlder reads the output of an earlier run, before anything is written.
 func (a *assessment) readOlder(ctx context.Context) (*older, error) {
 	file := a.o.since
-	if _, err := os.Stat(file); errors.Is(err, os.ErrNotExist) && sameName(file, a.o.out) {
-		a.in.report.note("There is no older %s to tell changes from: this is its first run.", file)
-		return nil, nil
-	}
 	name := ""
-	if strings.EqualFold(filepath.Ext(file), ".gpkg") || layer.IsDatabase(file) {
+	if strings.EqualFold(filepath.Ext(file), ".gpkg") {
 		name = "trees"
 	}
 	src, sys, err := a.o.open(file, nil, name)
+	if errors.Is(err, os.ErrNotExist) && sameName(file, a.o.out) {
+		a.in.report.note("There is no older %s to tell changes from: this is its first run.", layer.Shown(file))
+		return nil, nil
+	}
 	if err != nil {
 		return nil, err
 	}
@@ -219,6 +219,14 @@ func (b *older) readManifest(ctx context.Context) error {
 	}
 	if m == nil {
 		b.noReason = "the older output has no manifest"
+		return nil
+	}
+	if layer.IsDatabase(b.file) { // no file to know it by
+		if m.Settings["out"].Value == layer.Shown(b.file) {
+			b.manifest = m
+		} else {
+			b.noReason = "the manifest of that name is of another output"
+		}
 		return nil
 	}
 	x, err := hashFile(ctx, b.file)

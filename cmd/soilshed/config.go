@@ -179,7 +179,7 @@ func (c *configFile) text(fl *pflag.Flag, form, key, at, v string, set func(at, 
 	case strings.HasPrefix(form, "FILE") || form == "FOLDER":
 		v = c.path(v)
 	case strings.HasPrefix(form, "[FILE=]"):
-		if file, rest, named := strings.Cut(v, "="); named {
+		if file, rest, named := cutLast(v, "="); named {
 			v = c.path(file) + "=" + rest
 		}
 	}

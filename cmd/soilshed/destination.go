@@ -21,6 +21,9 @@ func (o *options) checkDestination() error {
 		return err
 	}
 	for _, in := range o.inputFiles() {
+		if in == o.out {
+			return usagef("--out %s: would be written over the input of this name (give another name)", layer.Shown(o.out))
+		}
 		from, err := os.Stat(in)
 		if err != nil {
 			continue // said when it is opened
@@ -36,6 +39,9 @@ func (o *options) checkDestination() error {
 
 // outputFiles are the files by which the layers of the output are opened.
 func (o *options) outputFiles() []string {
+	if layer.IsDatabase(o.out) { // what lies beside the tables
+		return []string{layer.TablePath(o.out, "worklist"), layer.TablePath(o.out, "changes")}
+	}
 	stem, ending := o.out, ""
 	for _, e := range []string{filepath.Ext(stem), ".geojson", ".json"} {
 		if cut, ok := strings.CutSuffix(stem, e); ok && (ending == "" || ending == ".gz") {

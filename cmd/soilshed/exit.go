@@ -81,6 +81,8 @@ func statusOf(err error) int {
 	var le *layer.Error
 	var re *layer.RecordError
 	switch {
+	case errors.Is(err, layer.ErrDatabase):
+		return exitFailed
 	case errors.As(err, &use):
 		return exitUsage
 	case errors.As(err, &skipped):

@@ -82,6 +82,9 @@ func (a *assessment) prepare(ctx context.Context) error {
 		return err
 	}
 	a.year = o.year
+	if a.year == 0 && a.in.report.newest == 0 {
+		return usagef("no year that trees are assessed for: --year YEAR (a database does not tell of what time its rows are)")
+	}
 	if a.year == 0 {
 		a.year = time.Unix(a.in.report.newest, 0).UTC().Year()
 		a.in.report.note("Trees are assessed for %d, the year of the newest input file; --year says otherwise.", a.year)

@@ -769,6 +769,9 @@ func linesOf(g orb.Geometry) (lines []orb.LineString, strays int) {
 func (r *report) stat(o *options) error {
 	r.Bytes = map[string]int64{}
 	for _, f := range o.inputFiles() {
+		if layer.IsDatabase(f) {
+			continue
+		}
 		info, err := os.Stat(f)
 		if err != nil {
 			return &layer.Error{File: f, Err: errors.Unwrap(err), Remedy: "is the name right?"}

@@ -230,9 +230,6 @@ func (a *assessment) written(ctx context.Context) (list []manifestFile, err erro
 // filesOf are all files that the output may consist of but for the manifest,
 // in the order of their names, the first layer first.
 func (o *options) filesOf() []string {
-	if layer.IsDatabase(o.out) {
-		return nil
-	}
 	files := o.outputFiles()
 	for _, f := range slices.Clone(files) {
 		ext := filepath.Ext(f)

@@ -236,10 +236,7 @@ func (o *options) understand() error {
 	all := append(append(append(append(append([]string{o.trees}, o.pavement...), o.bed...), o.rootable...), o.barrier...), o.soilLayer...)
 	all = append(append(all, o.target...), o.studyArea...)
 	for _, c := range o.crs {
-		file, code, named := strings.Cut(c, "=")
-		if !named {
-			file, code = "", c
-		}
+		file, code, named := cutLast(c, "=") // an address has more of them
 		if named && !slices.Contains(all, file) {
 			return usagef("--crs %s: no input is called %s; the inputs are %s", c, file, strings.Join(all, ", "))
 		}
@@ -250,6 +247,14 @@ func (o *options) understand() error {
 		o.systems[file] = s
 	}
 	return nil
+}
+
+// cutLast cuts s at the last sep; what stands before it is "" where there is none.
+func cutLast(s, sep string) (before, after string, found bool) {
+	if n := strings.LastIndex(s, sep); n >= 0 {
+		return s[:n], s[n+len(sep):], true
+	}
+	return "", s, false
 }
 
 // groundOptions are the settings of the survey.

@@ -7,6 +7,7 @@ import (
 	"errors"
 	"fmt"
 	"io"
+	"io/fs"
 	"iter"
 	"math"
 	"os"
@@ -19,11 +20,12 @@ import (
 )
 
 // postgisSource is a table or view of PostGIS. It is read once, with a cursor,
-// into a temporary file, so that it can be gone through as often as one likes
-// and stays as it was when it was opened.
+// into a temporary file, when it is first gone through: so that it can be gone
+// through as often as one likes, and stays as it was the first time.
 type postgisSource struct {
 	place   *place
 	schema  Schema
+	query   string
 	spool   *os.File
 	size    int64
 	records int64
@@ -49,31 +51,34 @@ func openPostGIS(address string, o Options) (Source, error) {
 	if o.Layer != "" && o.Layer != p.table {
 		p.table += "_" + o.Layer // as createPostGIS names further layers
 	}
-	ctx := context.Background()
-	conn, err := p.connect(ctx)
-	if err != nil {
+	s := &postgisSource{place: p}
+	if err := s.reading(func(ctx context.Context, tx pgx.Tx) error {
+		columns, ordinary, err := p.describe(ctx, tx)
+		if err != nil {
+			return err
+		}
+		s.query, err = s.plan(ctx, tx, columns, ordinary, o)
+		return err
+	}); err != nil {
 		return nil, err
+	}
+	return s, nil
+}
+
+// reading does something in a transaction that sees the database at one moment.
+func (s *postgisSource) reading(do func(context.Context, pgx.Tx) error) error {
+	ctx := context.Background()
+	conn, err := s.place.connect(ctx)
+	if err != nil {
+		return err
 	}
 	defer conn.Close(ctx)
 	tx, err := conn.BeginTx(ctx, pgx.TxOptions{IsoLevel: pgx.RepeatableRead, AccessMode: pgx.ReadOnly})
 	if err != nil {
-		return nil, p.failed("beginning to read", err)
+		return s.place.failed("beginning to read", err)
 	}
 	defer tx.Rollback(ctx)
-	s := &postgisSource{place: p}
-	columns, ordinary, err := p.describe(ctx, tx)
-	if err != nil {
-		return nil, err
-	}
-	query, err := s.plan(ctx, tx, columns, ordinary, o)
-	if err != nil {
-		return nil, err
-	}
-	if err := s.fill(ctx, tx, query); err != nil {
-		s.Close()
-		return nil, err
-	}
-	return s, nil
+	return do(ctx, tx)
 }
 
 // describe reads what columns the table has, and whether it is an ordinary one.
@@ -104,9 +109,15 @@ func (p *place) describe(ctx context.Context, tx pgx.Tx) (columns []pgColumn, or
 	return columns, *kind == "r", nil
 }
 
+// noTableError is the name of a table that is not there, as a file may not be.
+type noTableError string
+
+func (e noTableError) Error() string        { return "there is no table " + string(e) }
+func (e noTableError) Is(target error) bool { return target == fs.ErrNotExist }
+
 // noTable says that the table is not there, and which are.
 func (p *place) noTable(ctx context.Context, tx pgx.Tx) error {
-	e := &Error{File: p.shown, Err: fmt.Errorf("there is no table %s", p.name())}
+	e := &Error{File: p.shown, Err: noTableError(p.name())}
 	rows, err := tx.Query(ctx, `SELECT DISTINCT n.nspname || '.' || c.relname FROM pg_attribute a JOIN pg_class c ON c.oid = a.attrelid JOIN pg_namespace n ON n.oid = c.relnamespace
 		JOIN pg_type t ON t.oid = a.atttypid WHERE t.typname = 'geometry' AND c.relkind IN ('r', 'v', 'm', 'p', 'f') ORDER BY 1 LIMIT 30`)
 	if err == nil {
@@ -222,13 +233,13 @@ func (s *postgisSource) findSystem(ctx context.Context, tx pgx.Tx, column string
 }
 
 // fill reads the rows into the temporary file.
-func (s *postgisSource) fill(ctx context.Context, tx pgx.Tx, query string) (err error) {
+func (s *postgisSource) fill(ctx context.Context, tx pgx.Tx) (err error) {
 	p := s.place
 	if s.spool, err = os.CreateTemp("", "soilshed-rows-"); err != nil {
 		return &Error{File: p.shown, Err: err, Remedy: "is there room in the folder for temporary files? TMPDIR names another"}
 	}
 	os.Remove(s.spool.Name()) // it stays while it is open; where that cannot be, Close removes it
-	if _, err := tx.Exec(ctx, "DECLARE soilshed NO SCROLL CURSOR FOR "+query); err != nil {
+	if _, err := tx.Exec(ctx, "DECLARE soilshed NO SCROLL CURSOR FOR "+s.query); err != nil {
 		return p.failed("beginning to read", err)
 	}
 	w := bufio.NewWriterSize(s.spool, 256<<10)
@@ -376,6 +387,13 @@ func (s *postgisSource) Close() error {
 
 func (s *postgisSource) Features() iter.Seq2[Feature, error] {
 	return func(yield func(Feature, error) bool) {
+		if s.spool == nil {
+			if err := s.reading(s.fill); err != nil {
+				s.Close()
+				yield(Feature{}, err)
+				return
+			}
+		}
 		s.repairs = wkbRepairs{}
 		in := bufio.NewReaderSize(io.NewSectionReader(s.spool, 0, s.size), 256<<10)
 		f := Feature{Values: make([]Value, len(s.schema.Fields))}
