@@ -358,18 +358,17 @@ function drawBack() {
   const x0 = view.x - w / 2 / k, x1 = view.x + w / 2 / k, y0 = view.y - h / 2 / k, y1 = view.y + h / 2 / k;
   const kinds = head.ground.kinds;
   for (let kind = 0; kind < kinds.length; kind++) {
-    d.beginPath();
+    d.fillStyle = colours[kinds[kind] === "bed" ? "open" : kinds[kind]];
+    d.strokeStyle = colours.edge;
+    d.lineWidth = 0.6;
     for (const p of ground.polys) {
       if (p.kind !== kind || p.x1 < x0 || p.x0 > x1 || p.y1 < y0 || p.y0 > y1) continue;
       if ((p.x1 - p.x0) * k < 0.8 && (p.y1 - p.y0) * k < 0.8) continue;
+      // One at a time: where two overlap, the even-odd rule would cut a hole.
+      d.beginPath();
       trace(d, p.rings, k, ox, oy);
-    }
-    d.fillStyle = colours[kinds[kind] === "bed" ? "open" : kinds[kind]];
-    d.fill("evenodd");
-    if (k > 0.7) {
-      d.strokeStyle = colours.edge;
-      d.lineWidth = 0.6;
-      d.stroke();
+      d.fill("evenodd");
+      if (k > 0.7) d.stroke();
     }
   }
 }
