@@ -36,7 +36,7 @@ func runDemo(ctx context.Context, args []string, stdout, stderr io.Writer) error
 		return err
 	}
 	in := func(name string) string { return filepath.Join(town, name) }
-	out := filepath.Join(*dir, "wrenfold.gpkg")
+	out, page := filepath.Join(*dir, "wrenfold.gpkg"), filepath.Join(*dir, "wrenfold.html")
 	flags := []string{
 		"--trees", in("trees.geojson"), "--field", "dbh=DIAM:in", "--field", "removed=REMOVED",
 		"--pavement", in("roads.geojson"), "--pavement", in("sidewalks.geojson"),
@@ -45,16 +45,17 @@ func runDemo(ctx context.Context, args []string, stdout, stderr io.Writer) error
 		"--soil", in("soil.geojson"), "--weather", in("weather.csv"), "--elevation", "360", "--gusts", in("gusts.csv"),
 		"--year", "2024",
 	}
-	if err := runAssess(ctx, append(flags[:len(flags):len(flags)], "--out", out), stdout, stderr); err != nil {
+	if err := runAssess(ctx, append(flags[:len(flags):len(flags)], "--out", out, "--page", page), stdout, stderr); err != nil {
 		return err
 	}
 	fmt.Fprintf(stdout, `
-Open %s in a desktop GIS: the layer trees holds the results, openings the ground
-that each tree has. The chain of one tree, from its numbers to its rank:
+Open %s in a desktop GIS: the layer trees holds the results, openings the
+ground that each tree has. Or open %s in a browser.
+The chain of one tree, from its numbers to its rank:
 
   go run ./cmd/soilshed explain %s %s
 
 Everything about Wrenfold is invented.
-`, out, demoTree, strings.Join(flags, " "))
+`, out, page, demoTree, strings.Join(flags, " "))
 	return nil
 }
