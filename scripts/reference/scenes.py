@@ -99,7 +99,10 @@ class Layers:
     """The polygons of a scene, before any gap is closed."""
 
     def __init__(self, s):
-        hard = unary_union(layer(s["hard"]))
+        pieces = layer(s["hard"])
+        hard = unary_union(pieces)
+        if any(p.area > 1e-3 and hard.distance(p.representative_point()) > 0 for p in pieces):
+            raise ValueError("GEOS lost a polygon in a union")
         beds = layer(s["beds"])
         if beds:
             hard = hard.difference(unary_union(beds))
@@ -320,7 +323,7 @@ def compare(line):
                                 r["reason"] = "neck, shut for soilshed" if shut else "neck, open for soilshed"
                 if gap and not wide[k] and r["reason"] in ("?", "corner"):
                     r["reason"] = "crack"
-                elif r["reason"] in ("corner", "?") and gap and max(r["open"], r["share"]) * max(r["geos"][1], FLOOR_M2) < 0.1:
+                elif r["reason"] in ("corner", "?") and gap and max(abs(r["ours"][i] - r["geos"][i]) for i in (1, 2)) < 0.1:
                     r["reason"] = "line"
             for r in bad:
                 if gap and r["reason"] == "?" and corner(s, layers, ours[r["tree"]], s["trees"][r["tree"]]["reach_m"], gap):
