@@ -40,11 +40,11 @@ type writer struct {
 	own    []int // inventory columns that are kept
 	// ownNames are their names as written.
 	ownNames []string
-	fields []*outField
-	open   []*outField
-	fid    int64
-	skip   int // shares whose place could not be written
-	beside beside
+	fields   []*outField
+	open     []*outField
+	fid      int64
+	skip     int // shares whose place could not be written
+	beside   beside
 }
 
 // newWriter starts the output.
