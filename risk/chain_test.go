@@ -99,7 +99,7 @@ func TestOneTreeByHand(t *testing.T) {
 		0.6 - (0.35*0.6 - 0.1*0.4 + 0.45*0 - 0.1*0.2) + // solid container
 		0 - 0.15*-0.85 + // not corrected
 		0.02*(20-18) + // years
-		0.01*(6-6) + // mulch
+		0.01*0 + // mulch: the mean, 6 cm
 		0.3 - 0.35*0.3 + // mulch against the trunk
 		-0.15*(8/23.4601-0.9) + // share of its soil
 		-0.03*(1-3) + // nearest edge

@@ -331,7 +331,7 @@ func (a *assessment) writeManifest(ctx context.Context, out string) error {
 		Counts: manifestCounts{Trees: len(a.in.trees), Ground: map[string]int{}, Classes: map[string]int{}, Polygons: a.in.m.Polygons(), Vertices: a.in.m.Vertices()},
 	}
 	for _, p := range a.phases {
-		m.Run.Phases = append(m.Run.Phases, manifestPhase{p.Name, p.Seconds})
+		m.Run.Phases = append(m.Run.Phases, manifestPhase(p))
 	}
 	for _, in := range a.inputs.list {
 		if was, ok := r.Bytes[in.File]; ok && was != in.Bytes {

@@ -138,7 +138,6 @@ type sweep struct {
 	depth func() (depthM, usable float64)
 	draw  bool
 	sum   portion
-	chain []int32
 }
 
 type scanKind uint8
