@@ -280,3 +280,58 @@ func TestSharesCoverTheUnionOnce(t *testing.T) {
 		}
 	})
 }
+
+// A tree whose roots go round the end of a wall shares with one whose ground ends
+// at it: each side of the wall is for itself.
+func TestAWallBetweenShares(t *testing.T) {
+	stands := []Stand{{ReachM: 6}, {At: geo.XY{X: .5, Y: -4}, ReachM: 5}, {At: geo.XY{X: -4, Y: -3}, ReachM: 4}}
+	o := still()
+	b := NewBuilder()
+	must(t, b.Barrier([]geo.XY{{X: -1.5, Y: -20}, {X: -2, Y: 1}}))
+	v, err := NewSurvey(b.Freeze(o), stands, o)
+	must(t, err)
+	w := v.NewWorker()
+	var sum float64
+	shares := make([][][][]geo.XY, len(stands))
+	openings := make([]opening, len(stands))
+	for _, c := range v.Cells() {
+		w.Do(c, func(i int32, site *Site) {
+			shares[i] = site.Share
+			sum += site.ShareM2
+		})
+		for _, i := range c.Stands {
+			openings[i] = *w.opening(i)
+			openings[i].rims = append([]rim(nil), openings[i].rims...)
+		}
+	}
+	r := rand.New(rand.NewPCG(3, 3))
+	const points, side = 200000, 24.0
+	union := 0
+	for range points {
+		p := geo.XY{X: side * (r.Float64() - .5), Y: side * (r.Float64() - .5)}
+		in, own := 0, 0
+		for i := range stands {
+			if openings[i].holds(p) {
+				in++
+			}
+			for _, rings := range shares[i] {
+				if inRing(rings[0], p) {
+					own++
+				}
+			}
+		}
+		if in > 0 {
+			union++
+		}
+		rim := false // where circles are drawn by chords
+		for i := range stands {
+			rim = rim || math.Abs(p.Distance(stands[i].At)-stands[i].ReachM) < 2*sagM
+		}
+		if own > 1 && !rim {
+			t.Fatalf("point %v lies in %d shares", p, own)
+		}
+	}
+	// Three standard deviations of the count.
+	area := side * side * float64(union) / points
+	near(t, "sum of shares", sum, area, 3*side*side*math.Sqrt(float64(union))/points)
+}

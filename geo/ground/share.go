@@ -155,6 +155,10 @@ func (w *worker) share(i int32, op *opening, own spot, draw bool) portion {
 	if bySoil {
 		kinds |= 1 << soil
 	}
+	if m.has[barrier] {
+		// A neighbour's ground may end at a wall that this ground goes round.
+		kinds |= 1 << barrier
+	}
 	s.clear()
 	s.half = op.r
 	if kinds != 0 {
