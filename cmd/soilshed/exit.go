@@ -89,7 +89,7 @@ func statusOf(err error) int {
 		return exitSkipped
 	case errors.Is(err, context.Canceled):
 		return exitFailed
-	case errors.Is(err, syscall.ENOSPC), errors.Is(err, syscall.EDQUOT), errors.Is(err, syscall.EROFS), errors.Is(err, syscall.EIO):
+	case errors.Is(err, layer.ErrWriting), errors.Is(err, syscall.ENOSPC), errors.Is(err, syscall.EIO):
 		return exitFailed // the disk's fault, in whatever file
 	case errors.As(err, &data), errors.As(err, &le), errors.As(err, &re):
 		return exitData

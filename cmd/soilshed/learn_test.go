@@ -175,7 +175,7 @@ func TestLearnRefuses(t *testing.T) {
 		{exitData, []string{"--excavations", in("none.csv"), "--out", old}, "none.csv"},
 		{exitData, []string{"--excavations", strange, "--out", old}, "--excavation-field tree=COLUMN"},
 		{exitData, []string{"--excavations", write("empty.csv", "tree,share\n"), "--out", old}, "empty.csv"},
-		{exitData, []string{"--excavations", write("ok.csv", "tree,share\n1001,0.5\n"), "--out", filepath.Join(dir, "no", "evidence.csv")}, "cannot be written"},
+		{exitFailed, []string{"--excavations", write("ok.csv", "tree,share\n1001,0.5\n"), "--out", filepath.Join(dir, "no", "evidence.csv")}, "cannot be written"},
 	} {
 		_, said := soilshedRuns(t, c.status, with("learn", flags, c.args...)...)
 		if !strings.Contains(said, c.says) {

@@ -386,3 +386,26 @@ func TestAbandon(t *testing.T) {
 		t.Errorf("left: %s", l)
 	}
 }
+
+// A disk that is full or locked is no fault of the data.
+func TestStatusOfWriting(t *testing.T) {
+	dir := t.TempDir()
+	missing := filepath.Join(dir, "nowhere", "a.csv")
+	_, err := layer.CreateTable(missing, layer.Schema{Name: "a", Fields: []layer.Field{{Name: "b"}}})
+	if !errors.Is(err, layer.ErrWriting) || statusOf(err) != exitFailed {
+		t.Errorf("%v: status %d", err, statusOf(err))
+	}
+	for _, c := range []struct {
+		err  error
+		want int
+	}{
+		{&layer.Error{File: "a.gpkg", Err: syscall.ENOSPC}, exitFailed},
+		{&layer.Error{File: "a.gpkg", Err: syscall.ENOENT}, exitData},
+		{fmt.Errorf("writing: %w", context.Canceled), exitFailed},
+		{toldError{usagef("no")}, exitUsage},
+	} {
+		if got := statusOf(c.err); got != c.want {
+			t.Errorf("%v: status %d, want %d", c.err, got, c.want)
+		}
+	}
+}

@@ -56,6 +56,16 @@ func newAside(path string) (*aside, error) {
 	return &aside{folder: folder, rename: os.Rename}, nil
 }
 
+// ErrWriting marks the errors of an output that cannot be written: no fault of
+// the data.
+var ErrWriting = errors.New("writing")
+
+type writingError struct{ err error }
+
+func (e writingError) Error() string        { return "cannot be written: " + e.err.Error() }
+func (e writingError) Unwrap() error        { return e.err }
+func (e writingError) Is(target error) bool { return target == ErrWriting }
+
 // writing says that an output cannot be written.
 func writing(path string, err error) error {
 	var p *fs.PathError
@@ -66,7 +76,7 @@ func writing(path string, err error) error {
 	if errors.Is(err, fs.ErrPermission) {
 		remedy = "write to a folder in which you may"
 	}
-	return &Error{File: path, Err: fmt.Errorf("cannot be written: %w", err), Remedy: remedy}
+	return &Error{File: path, Err: writingError{err}, Remedy: remedy}
 }
 
 // place returns where to write the file that is to become final.
