@@ -27,7 +27,7 @@ var waterFields = []outField{
 		get: func(a *assessment, i int, _ *row, _ *risk.Size) layer.Value { return words(a.in.trees[i].ID) }},
 	{name: "dry_days", kind: layer.Real, unit: "days", digits: 1, alias: "dry days", doc: "Mean days of water stress in a growing season: each day's part of the demand that was not met, summed.",
 		get: func(_ *assessment, _ int, r *row, _ *risk.Size) layer.Value { return number(r.res.DryDays) }},
-	{name: "dry_spell", kind: layer.Real, unit: "days", digits: 1, alias: "longest dry spell", doc: "Longest spell of days, in one season of the record, with less than half of the demand met.",
+	{name: "dry_spell", kind: layer.Real, unit: "days", digits: 1, alias: "longest dry spell", doc: "Longest spell of days, in one season of the record, with less than half of the demand met; by look-up, and a shower more or less can join two spells: good to some weeks.",
 		get: func(_ *assessment, _ int, r *row, _ *risk.Size) layer.Value { return number(r.res.Water.LongestDays) }},
 	{name: "short_l", usName: "short_gal", kind: layer.Real, of: volumeL, digits: 0, alias: "short, mean", doc: "Water that it lacks in a mean season.",
 		get: litres(func(r *row) float64 { return r.res.Water.ShortMM })},

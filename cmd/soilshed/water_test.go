@@ -103,14 +103,15 @@ func TestWaterTableIsTheDailyBalance(t *testing.T) {
 				t.Errorf("tree %s: %s is %g, the daily balance has %.4g (storage %.3g mm, intake %.3g)", id, v.column, got, v.want, store, hi)
 			}
 		}
-		// A spell is counted no longer than the longest with any smaller store.
-		spell := s.LongestDays
-		for part := 0.05; part < 1; part += 0.05 {
+		// One shower more or less joins two spells: the look-up lies between the
+		// spells of stores a little smaller and a little larger.
+		least, most := s.LongestDays, s.LongestDays
+		for part := 0.7; part < 1.4; part += 0.05 {
 			s, _ := c.Run(soil.Ratios{StorageMM: part * store, Intake: hi})
-			spell = min(spell, s.LongestDays)
+			least, most = min(least, s.LongestDays), max(most, s.LongestDays)
 		}
-		if got := n("dry_spell"); got > s.LongestDays*1.1+5 || got < 0.8*spell-2 {
-			t.Errorf("tree %s: longest dry spell %g days, the daily balance has %g, and %g with the best smaller store", id, got, s.LongestDays, spell)
+		if got := n("dry_spell"); got > most+2 || got < least-2 {
+			t.Errorf("tree %s: longest dry spell %g days, the daily balance has %g, and %g to %g with stores about that", id, got, s.LongestDays, least, most)
 		}
 		if n("water_l") > 0 {
 			watered++

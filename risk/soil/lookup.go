@@ -15,8 +15,9 @@ import (
 // otherwise: a shower that fills a small store and ends its stress leaves a
 // large one, whose roots are then told that the whole is half dry, below the
 // threshold.) So more soil never means more dry days here, nor does more
-// intake. Otherwise the look-up is within half a day a year of Run; a test
-// bounds it.
+// intake. The longest spell is that of the ground as it is, and may rise with
+// it: fewer dry days may come in one row. Otherwise the look-up is within half a
+// day a year of Run; a test bounds it.
 type Table struct {
 	c    *Climate
 	rows []row    // by rising storage
@@ -117,7 +118,6 @@ func (r row) least(below row) {
 
 func (s *Stress) least(o *Stress) {
 	s.DryDays = math.Min(s.DryDays, o.DryDays)
-	s.LongestDays = math.Min(s.LongestDays, o.LongestDays)
 	s.ShortMM = math.Min(s.ShortMM, o.ShortMM)
 	s.ShortDryMM = math.Min(s.ShortDryMM, o.ShortDryMM)
 }
