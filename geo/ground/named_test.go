@@ -15,7 +15,7 @@ func xy(v ...float64) (out []geo.XY) {
 }
 
 func TestWallDividesTheShareOfANeighbour(t *testing.T) {
-	t.Skip("known: share does not cut at walls and closed gaps of a neighbour")
+	t.Skip("known: behind the end of a wall some ground goes to neither tree")
 	// A wall of 6 m ends in open ground. The first tree's roots reach round its
 	// end; the second stands behind it and its disk does not reach the end.
 	stands := []Stand{{At: geo.XY{X: -4, Y: 0}, ReachM: 9}, {At: geo.XY{X: 1, Y: 0}, ReachM: 4}}
@@ -291,7 +291,6 @@ func TestCirclesThatTouch(t *testing.T) {
 // A stem on pavement with rootable ground below stands on hard ground; its pit
 // joins what lies under it.
 func TestStemOverRootableGroundStandsOnHardGround(t *testing.T) {
-	t.Skip("known: flood starts in rootable ground too")
 	s := survey(t, still(), []Stand{{ReachM: 6}}, func(b *Builder) {
 		must(t, b.Hard(poly(rect(-40, -40, 40, 40)), 1))
 		must(t, b.Rootable(poly(rect(-2, -2, 2, 2)), .6, .2))
@@ -306,7 +305,6 @@ func TestStemOverRootableGroundStandsOnHardGround(t *testing.T) {
 
 // A sealed stem shares nothing, and does not move the spot of its neighbour.
 func TestSealedStemSharesNoSpot(t *testing.T) {
-	t.Skip("known: spotOf counts sealed stems")
 	o := still()
 	o.SnapM, o.PitM = 0, 0
 	build := func(b *Builder) { must(t, b.Hard(poly(rect(-40, -40, 40, 0)), 1)) }

@@ -70,7 +70,7 @@ func (w *worker) spotOf(i int32) spot {
 				continue
 			}
 			oj := w.opening(j)
-			if !oj.spotted && oj.at.Distance(at) < w.o.OneSpotM {
+			if !oj.spotted && oj.how != Sealed && op.how != Sealed && oj.at.Distance(at) < w.o.OneSpotM {
 				oj.spotted = true
 				members = append(members, j)
 			}

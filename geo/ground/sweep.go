@@ -537,7 +537,7 @@ func (s *sweep) flood() bool {
 		}
 		y := max(sl.y0, min(sl.y1, 0))
 		for t := sl.from; t < sl.to; t++ {
-			if s.edges[s.traps[t].left].x(y) <= onEdgeM && s.edges[s.traps[t].right].x(y) >= -onEdgeM {
+			if s.traps[t].state == openAir && s.edges[s.traps[t].left].x(y) <= onEdgeM && s.edges[s.traps[t].right].x(y) >= -onEdgeM {
 				s.seeds = append(s.seeds, t)
 			}
 		}
