@@ -378,7 +378,6 @@ func (d *drawing) variants() map[string]*drawing {
 // hard, it is connected, it ends only where something ends it, and it does not
 // depend on how the layers are drawn.
 func FuzzOpening(f *testing.F) {
-	f.Skip("known: the roses, walls and circles of the named tests that are skipped")
 	seeds(f)
 	f.Fuzz(func(t *testing.T, data []byte) {
 		if len(data) > 200 {
@@ -473,7 +472,6 @@ func (w *worker) closedBetween(op *opening, p, q geo.XY) bool {
 // and the bisectors are found, and every stretch between them goes to its
 // owners.
 func FuzzShare(f *testing.F) {
-	f.Skip("known: the roses, walls and circles of the named tests that are skipped")
 	seeds(f)
 	f.Fuzz(func(t *testing.T, data []byte) {
 		if len(data) > 200 {

@@ -106,15 +106,7 @@ func (s *sweep) closeGaps(m *Map, c geo.XY, g float64) int {
 		}
 	}
 	for _, p := range s.plugs {
-		if math.Abs(p.a.Y-p.b.Y) > joinM {
-			s.addBarrier(p.a, p.b, edgePlug, -1, -1)
-			continue
-		}
-		// A level line bounds no slab. It is bent, for its ends must stay where
-		// they are: beside a corner no strip may be left for a root to pass.
-		top := geo.XY{X: (p.a.X + p.b.X) / 2, Y: max(p.a.Y, p.b.Y) + joinM}
-		s.addBarrier(p.a, top, edgePlug, -1, -1)
-		s.addBarrier(top, p.b, edgePlug, -1, -1)
+		s.addBarrier(p.a, p.b, edgePlug, -1, -1)
 	}
 	return len(s.plugs)
 }

@@ -217,9 +217,18 @@ func (s *sweep) along(m *Map, c geo.XY, r float64) geo.XY {
 			}
 			a, b := geo.XY{X: e.x0, Y: e.y0}, geo.XY{X: e.x1, Y: e.y1}
 			p := nearestPoint(a, b)
-			if d := math.Hypot(p.X, p.Y); d < best {
-				l := a.Distance(b)
-				best, dir = d, geo.XY{X: (b.X - a.X) / l, Y: (b.Y - a.Y) / l}
+			d := math.Hypot(p.X, p.Y)
+			if d > best+onEdgeM {
+				continue
+			}
+			l := a.Distance(b)
+			u := geo.XY{X: (b.X - a.X) / l, Y: (b.Y - a.Y) / l}
+			if u.Y < 0 || u.Y == 0 && u.X < 0 {
+				u = geo.XY{X: -u.X, Y: -u.Y}
+			}
+			// Of several as near, at a corner, always the same.
+			if d < best-onEdgeM || u.X > dir.X {
+				best, dir = min(best, d), u
 			}
 		}
 	}
@@ -243,14 +252,25 @@ func (s *sweep) addEdge(x0, y0, x1, y1 float64, what edgeKind, ring, src int32) 
 	s.edges = append(s.edges, e)
 }
 
-// tiltM lifts a level barrier so that it bounds slabs.
+// tiltM lifts a level bisector so that it bounds slabs.
 const tiltM = 2e-9
+
+// bendM is how far a level barrier is bent so that it bounds slabs.
+const bendM = 1e-8
 
 // addBarrier adds a line from a to b that roots do not cross.
 func (s *sweep) addBarrier(a, b geo.XY, what edgeKind, ring, src int32) {
-	if math.Abs(a.Y-b.Y) < tiltM {
+	switch {
+	case what == edgeSplit && math.Abs(a.Y-b.Y) < tiltM:
 		mid := (a.Y + b.Y) / 2
 		a.Y, b.Y = mid-tiltM/2, mid+tiltM/2
+	case what != edgeSplit && math.Abs(a.Y-b.Y) < bendM:
+		// A level line bounds no slab. It is bent, for its ends must stay where
+		// they are: where it meets a corner or the next piece of the line no
+		// strip may be left for a root to pass.
+		top := geo.XY{X: (a.X + b.X) / 2, Y: max(a.Y, b.Y) + bendM}
+		s.addEdge(a.X, a.Y, top.X, top.Y, what, ring, src)
+		a = top
 	}
 	s.addEdge(a.X, a.Y, b.X, b.Y, what, ring, src)
 }

@@ -15,7 +15,6 @@ func xy(v ...float64) (out []geo.XY) {
 }
 
 func TestWallDividesTheShareOfANeighbour(t *testing.T) {
-	t.Skip("known: behind the end of a wall some ground goes to neither tree")
 	// A wall of 6 m ends in open ground. The first tree's roots reach round its
 	// end; the second stands behind it and its disk does not reach the end.
 	stands := []Stand{{At: geo.XY{X: -4, Y: 0}, ReachM: 9}, {At: geo.XY{X: 1, Y: 0}, ReachM: 4}}
@@ -29,7 +28,6 @@ func TestWallDividesTheShareOfANeighbour(t *testing.T) {
 }
 
 func TestRoseOfAStemOnACornerOfPavement(t *testing.T) {
-	t.Skip("known: rose blocks the hard side of both edges at a corner")
 	s := survey(t, still(), []Stand{{ReachM: 6}}, func(b *Builder) {
 		must(t, b.Hard(poly(rect(0, 0, 5, 5)), 1))
 	})
@@ -45,7 +43,6 @@ func TestRoseOfAStemOnACornerOfPavement(t *testing.T) {
 }
 
 func TestRoseAlongAnEdgeInLineWithARay(t *testing.T) {
-	t.Skip("known: castAll divides by a direction in line with the ray")
 	for turn := range 4 {
 		s := survey(t, still(), []Stand{{ReachM: 6}}, func(b *Builder) {
 			must(t, b.Hard(poly(turned(rect(2, 0, 5, 2), float64(turn)*math.Pi/2)), 1))
@@ -80,7 +77,6 @@ func TestManySmallIslandsAreNoCrack(t *testing.T) {
 }
 
 func TestStemIsMovedPastACrackToRealGround(t *testing.T) {
-	t.Skip("known: openNear takes a crack for the ground that it leads to")
 	// On a walk, 0.3 m from a crack of 5 cm that leads to a lawn 1 m away.
 	s := survey(t, still(), []Stand{{ReachM: 6}}, func(b *Builder) {
 		must(t, b.Hard(poly(rect(-40, -40, .3, 1)), 1))
@@ -157,7 +153,6 @@ func TestTargetsOfAStemOnACorner(t *testing.T) {
 // A tree walled in on all sides keeps what lies within, whichever way the walls
 // run and however the line is cut.
 func TestWallsAllRound(t *testing.T) {
-	t.Skip("known: addBarrier tilts level walls, which leak at their ends")
 	for a := range 8 {
 		for _, cut := range []bool{false, true} {
 			s := survey(t, still(), []Stand{{ReachM: 6}}, func(b *Builder) {
@@ -268,7 +263,6 @@ func TestNeckDoesNotDependOnVerticesBesideIt(t *testing.T) {
 // An edge behind another one, with an end that is nearer, does not shorten what
 // the nearer one leaves free.
 func TestRoseBehindAnotherEdge(t *testing.T) {
-	t.Skip("known: castAll takes the nearer end of an edge that a nearer one hides")
 	s := survey(t, still(), []Stand{{ReachM: 6}}, func(b *Builder) {
 		must(t, b.Hard(poly(xy(0, 3, 1, 3, 8, 5)), 1))
 	})
@@ -279,7 +273,6 @@ func TestRoseBehindAnotherEdge(t *testing.T) {
 // are level with the stem: the strip between them has no width in the middle of
 // its height, and is not lost.
 func TestCirclesThatTouch(t *testing.T) {
-	t.Skip("known: crossCircle and crossCircles note no height where circles touch, so a strip is lost")
 	s := survey(t, still(), []Stand{{At: geo.XY{X: -4}, ReachM: 9}, {At: geo.XY{X: 1}, ReachM: 4}}, func(b *Builder) {})
 	near(t, "sum of the shares", s[0].ShareM2+s[1].ShareM2, math.Pi*81, 1e-6)
 	s = survey(t, still(), []Stand{{ReachM: 9}, {At: geo.XY{X: 2}, ReachM: 2}}, func(b *Builder) {
@@ -316,7 +309,6 @@ func TestSealedStemSharesNoSpot(t *testing.T) {
 // Heights that differ by less than rounding count as one; an edge that rises
 // from one of them must not be lost because of the others.
 func TestEdgesThatBeginAtAlmostOneHeight(t *testing.T) {
-	t.Skip("known: an edge that begins within levelM of a height may never be taken up")
 	for _, h := range []float64{0, 1e-13, 3e-12, 7e-12, 1.2e-11, 1e-10, 1e-8} {
 		s := survey(t, still(), []Stand{{ReachM: 8}}, func(b *Builder) {
 			must(t, b.Hard(poly(xy(-4, 3, -5, 3+h, -6, 3, -7, 3-h, -7.2, 3+h/2, -7.2, 2, -4, 2)), 1))

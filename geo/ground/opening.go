@@ -18,6 +18,7 @@ type opening struct {
 	underM2        float64
 	x0, y0, x1, y1 float64 // its box, in the plane
 	whole          bool    // the whole disk
+	cut            bool    // lines may bound it that others' ground runs round
 	pit            pit     // when it is private
 	spot           spot
 	spotted        bool
@@ -32,7 +33,7 @@ const groundKinds = 1<<hard | 1<<bed | 1<<rootable | 1<<barrier
 // when c stands on hard ground, or in nothing but a crack.
 func (s *sweep) dig(m *Map, c geo.XY, r float64, o *Options, pit *pit, op *opening) bool {
 	op.at, op.r = c, r
-	op.rims, op.whole = op.rims[:0], false
+	op.rims, op.whole, op.cut = op.rims[:0], false, false
 	s.gather(m, c, r, groundKinds)
 	if pit != nil {
 		s.carve(*pit)
@@ -51,7 +52,9 @@ func (s *sweep) dig(m *Map, c geo.XY, r float64, o *Options, pit *pit, op *openi
 		return false
 	}
 	s.bounds = s.rims(s.bounds[:0])
+	op.cut = m.has[barrier]
 	if o.CloseGapM > 0 && s.closeGaps(m, c, o.CloseGapM) > 0 {
+		op.cut = true
 		s.prepare()
 		if !s.flood() {
 			return false
@@ -109,7 +112,7 @@ func (w *worker) find(at geo.XY, st *Stand, op *opening) {
 		return
 	}
 	if o.SnapM > 0 {
-		for _, p := range s.openNear(m, at, o.SnapM) {
+		for _, p := range s.openNear(m, at, o.SnapM, o.CloseGapM) {
 			if s.dig(m, p, st.ReachM, o, nil, op) {
 				op.how = Snapped
 				return
@@ -130,12 +133,23 @@ func (w *worker) find(at geo.XY, st *Stand, op *opening) {
 
 // openNear lists the nearest points of open ground within r of c, one for each
 // piece of ground, nearest first.
-func (s *sweep) openNear(m *Map, c geo.XY, r float64) []geo.XY {
+func (s *sweep) openNear(m *Map, c geo.XY, r, gap float64) []geo.XY {
 	s.gather(m, c, r, groundKinds)
 	s.addCircle(geo.XY{}, r, edgeDisk)
 	s.prepare()
 	s.scan = scanGround
 	s.whole()
+	if gap > 0 {
+		// A crack must not pass for the ground that it leads to.
+		for i := range s.traps {
+			s.traps[i].pick = s.traps[i].state == openAir
+		}
+		s.bounds = s.rims(s.bounds[:0])
+		if s.closeGaps(m, c, gap) > 0 {
+			s.prepare()
+			s.whole()
+		}
+	}
 	type spot struct {
 		p    geo.XY
 		d    float64
@@ -277,6 +291,7 @@ func (o *opening) rose(out *[Bearings]float32, barriers []rim) {
 	if o.how == Sealed {
 		clear(d[:])
 	}
+	onEdge := false
 	for i := range o.rims {
 		e := &o.rims[i]
 		if e.side != 0 {
@@ -284,21 +299,31 @@ func (o *opening) rose(out *[Bearings]float32, barriers []rim) {
 		}
 		a, b := geo.XY{X: e.x0, Y: e.y0}, geo.XY{X: e.x1, Y: e.y1}
 		if p := nearestPoint(a, b); math.Hypot(p.X, p.Y) < onEdgeM {
-			// The stem stands on this edge: nothing is free on its hard side,
-			// the right one.
-			ab := b.Sub(a)
-			for k, u := range unit {
-				if ab.X*u.Y-ab.Y*u.X < -1e-9*math.Hypot(ab.X, ab.Y) {
-					d[k] = 0
-				}
-			}
+			onEdge = true
 			continue
 		}
 		castAll(&d, a, b)
 	}
 	for i := range barriers {
 		e := &barriers[i]
-		castAll(&d, geo.XY{X: e.x0, Y: e.y0}, geo.XY{X: e.x1, Y: e.y1})
+		a, b := geo.XY{X: e.x0, Y: e.y0}, geo.XY{X: e.x1, Y: e.y1}
+		if p := nearestPoint(a, b); math.Hypot(p.X, p.Y) < onEdgeM {
+			onEdge = true
+			continue
+		}
+		castAll(&d, a, b)
+	}
+	if onEdge {
+		// The stem stands on an edge or a corner: only the directions in which
+		// ground begins at once are free, one along an edge among them.
+		const ahead, aside = 1e-4, 1e-8
+		for k, u := range unit {
+			p := o.at.Add(geo.XY{X: ahead * u.X, Y: ahead * u.Y})
+			q := geo.XY{X: -aside * u.Y, Y: aside * u.X}
+			if !o.holds(p.Add(q)) && !o.holds(p.Sub(q)) {
+				d[k] = 0
+			}
+		}
 	}
 	for i := range d {
 		out[i] = float32(d[i])
@@ -307,20 +332,19 @@ func (o *opening) rose(out *[Bearings]float32, barriers []rim) {
 
 // castAll shortens the rays that the segment ab crosses.
 func castAll(d *[Bearings]float64, a, b geo.XY) {
-	const slack = 1e-9 // degrees: a ray through a vertex is stopped by it
+	const slack = 1e-4 // degrees: a ray through a vertex is stopped by it
 	lo, hi := sector(a, b)
 	cr := a.X*b.Y - a.Y*b.X
+	long := a.Distance(b)
 	for k := int(math.Ceil((lo - slack) / step)); float64(k)*step <= hi+slack; k++ {
 		i := (k + Bearings) % Bearings
 		u := unit[i]
 		den := u.X*(b.Y-a.Y) - u.Y*(b.X-a.X)
-		dist := min(math.Hypot(a.X, a.Y), math.Hypot(b.X, b.Y)) // in line with the ray
-		if den != 0 {
-			if across := cr / den; across >= 0 && across < d[i] {
-				dist = across
-			}
+		if math.Abs(den) > 1e-9*long {
+			d[i] = min(d[i], max(0, cr/den))
+		} else { // in line with the ray
+			d[i] = min(d[i], math.Hypot(a.X, a.Y), math.Hypot(b.X, b.Y))
 		}
-		d[i] = min(d[i], dist)
 	}
 }
 

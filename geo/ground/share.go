@@ -185,7 +185,7 @@ func (w *worker) share(i int32, op *opening, own spot, draw bool) portion {
 				s.addCircle(to, oj.r, edgeSplit)
 			}
 		}
-		if oj.private() || op.private() {
+		if oj.private() || op.private() || oj.cut {
 			s.addRims(oj.rims, to, edgeSplit)
 		}
 	}
@@ -366,7 +366,7 @@ func (w *worker) spread(i int32, st *Stand, soilM3 float64, out *Site) {
 		on := at
 		found := op.how == Measured && op.holds(at)
 		if !found && far < st.ReachM && (op.how == Measured || op.how == Snapped) && w.o.SnapM > 0 {
-			if near := w.s.openNear(w.m, at, w.o.SnapM); len(near) > 0 {
+			if near := w.s.openNear(w.m, at, w.o.SnapM, w.o.CloseGapM); len(near) > 0 {
 				on, found = near[0], true
 			}
 		}

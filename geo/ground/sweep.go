@@ -205,11 +205,29 @@ func (s *sweep) prepare() {
 			s.ys = append(s.ys, l.y)
 			s.at = append(s.at, int32(i))
 		}
+		// An edge ends at the height of its level, or it would be there in a part
+		// of a slab only.
+		if y := s.ys[len(s.ys)-1]; l.e >= 0 && l.y != y {
+			e := &s.edges[l.e]
+			if e.y0 == l.y {
+				e.y0 = y
+			} else if e.y1 == l.y {
+				e.y1 = y
+			}
+			if e.side == 0 && e.y0 < e.y1 {
+				e.slope = (e.x1 - e.x0) / (e.y1 - e.y0)
+			}
+		}
 	}
 	s.at = append(s.at, int32(len(s.levels)))
 	s.slabs, s.traps = s.slabs[:0], s.traps[:0]
 	s.order, s.up, s.down = s.order[:0], s.up[:0], s.down[:0]
 }
+
+// touch is how far a circle may miss a line or another circle, as a part of its
+// radius, and still touch it: a strip that has no width where it touches must
+// end there, or it would be taken to have none anywhere.
+const touch = 1e-9
 
 func (s *sweep) crossCircle(c, e *edge, add func(float64, int32)) {
 	if e.x0 == farLeft || e.y1 < c.cy-c.r || e.y0 > c.cy+c.r {
@@ -224,10 +242,10 @@ func (s *sweep) crossCircle(c, e *edge, add func(float64, int32)) {
 		return // both ends inside
 	}
 	d := qb*qb - qa*qc
-	if d < 0 {
+	if d < -touch*qa*c.r*c.r {
 		return
 	}
-	d = math.Sqrt(d)
+	d = math.Sqrt(max(0, d))
 	// The stable pair of roots.
 	q := -qb - math.Copysign(d, qb)
 	for _, t := range [2]float64{q / qa, qc / q} {
@@ -245,10 +263,10 @@ func (s *sweep) crossCircles(c, e *edge, add func(float64, int32)) {
 	}
 	a := (d2 + c.r*c.r - e.r*e.r) / (2 * d2)
 	h := c.r*c.r/d2 - a*a
-	if h < 0 {
+	if h < -touch {
 		return
 	}
-	h = math.Sqrt(h)
+	h = math.Sqrt(max(0, h))
 	add(c.cy+a*dy+h*dx, -1)
 	add(c.cy+a*dy-h*dx, -1)
 }
@@ -414,7 +432,7 @@ func (s *sweep) scanGround() {
 		case edgeBarrier:
 			wallHere = true
 		case edgePlug:
-			wallHere = state == openAir
+			wallHere = state != underPave // a spike of no width may lie on it
 		}
 		now := blocked
 		if s.disk > 0 {
