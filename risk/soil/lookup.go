@@ -39,7 +39,7 @@ const (
 	storage0, storageMax, storageSteps = 4.0, 4000.0, 2048 // mm
 	intake0, intakeMax, intakeSteps    = 0.05, 12.0, 512
 
-	rowsFirst, cellsFirst = 32, 16 // at least so many
+	rowsFirst, cellsFirst = 64, 64 // at least so many
 	rowTolerance          = 0.15   // dry days a year
 	cellTolerance         = 0.08
 )
