@@ -341,6 +341,9 @@ func (in *inputs) readMap(ctx context.Context, o *options) error {
 		}
 	}
 	in.m = b.Freeze(o.groundOptions())
+	if n := in.m.Copies(); n > 0 {
+		in.report.note("drawn more than once: %s with the same outline and use as another; each such place counts once", countOf(n, "polygon or line", "polygons or lines"))
+	}
 	return nil
 }
 

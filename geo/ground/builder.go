@@ -33,6 +33,8 @@ type Map struct {
 	tree  packed
 	cover *coverage
 	has   [kinds]bool
+
+	copied int
 }
 
 // Builder takes the layers of a Map.
@@ -147,9 +149,12 @@ func (b *Builder) Freeze(o Options) *Map {
 	leaf := make([]box, len(m.rings))
 	for i := range m.rings {
 		r := &m.rings[i]
+		canonical(m.ringOf(r), m.parts[r.part].kind != barrier)
 		leaf[i] = m.index(r)
 	}
-	m.tree = pack(leaf)
+	drop, n := m.copies()
+	m.copied = n
+	m.tree = m.pack(leaf, drop)
 	m.cover = m.extent(o.CoverCellM)
 	return m
 }
@@ -157,6 +162,10 @@ func (b *Builder) Freeze(o Options) *Map {
 // Polygons returns the number of polygons and lines in the map, and Vertices
 // the number of their vertices.
 func (m *Map) Polygons() int { return len(m.parts) }
+
+// Copies returns how many polygons and lines are the same as another one in all
+// but their place in the layers; each such place counts once.
+func (m *Map) Copies() int { return m.copied }
 
 // Vertices returns the number of vertices in the map.
 func (m *Map) Vertices() int { return len(m.verts) }

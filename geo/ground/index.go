@@ -102,7 +102,9 @@ type packed struct {
 	levels [][]box // levels[0] are the leaves
 }
 
-func pack(leaf []box) packed {
+// pack leaves out the rings of drop. The order of the leaves does not depend on
+// that of the layers.
+func (m *Map) pack(leaf []box, drop []bool) packed {
 	if len(leaf) == 0 {
 		return packed{}
 	}
@@ -114,21 +116,25 @@ func pack(leaf []box) packed {
 		h  uint32
 		id int32
 	}
-	keys := make([]key, len(leaf))
+	keys := make([]key, 0, len(leaf))
 	w := max(float64(all.x1)-float64(all.x0), float64(all.y1)-float64(all.y0), 1e-9)
 	for i, b := range leaf {
+		if drop != nil && drop[i] {
+			continue
+		}
 		x := (float64(b.x0)/2 + float64(b.x1)/2 - float64(all.x0)) / w * 65535
 		y := (float64(b.y0)/2 + float64(b.y1)/2 - float64(all.y0)) / w * 65535
-		keys[i] = key{hilbert(uint32(x), uint32(y)), int32(i)}
+		keys = append(keys, key{hilbert(uint32(x), uint32(y)), int32(i)})
 	}
 	slices.SortFunc(keys, func(a, b key) int {
 		if c := cmp.Compare(a.h, b.h); c != 0 {
 			return c
 		}
-		return cmp.Compare(a.id, b.id)
+		p, q := m.rings[a.id:a.id+1], m.rings[b.id:b.id+1]
+		return cmp.Or(m.order(p, q), cmp.Compare(a.id, b.id))
 	})
-	t := packed{ids: make([]int32, len(leaf))}
-	level := make([]box, len(leaf))
+	t := packed{ids: make([]int32, len(keys))}
+	level := make([]box, len(keys))
 	for i, k := range keys {
 		t.ids[i], level[i] = k.id, leaf[k.id]
 	}

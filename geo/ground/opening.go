@@ -215,7 +215,11 @@ func (o *opening) holds(p geo.XY) bool {
 	if p.X < o.x0 || p.X > o.x1 || p.Y < o.y0 || p.Y > o.y1 {
 		return false
 	}
-	x, y := p.X-o.at.X, p.Y-o.at.Y
+	return o.inside(p.X-o.at.X, p.Y-o.at.Y)
+}
+
+// inside is holds for a point relative to the stem, to the last digit.
+func (o *opening) inside(x, y float64) bool {
 	if x*x+y*y > o.r*o.r {
 		return false
 	}
@@ -316,11 +320,10 @@ func (o *opening) rose(out *[Bearings]float32, barriers []rim) {
 	if onEdge {
 		// The stem stands on an edge or a corner: only the directions in which
 		// ground begins at once are free, one along an edge among them.
-		const ahead, aside = 1e-4, 1e-8
+		const ahead, aside = 1e-4, 1e-4 * rayDeg * math.Pi / 180
 		for k, u := range unit {
-			p := o.at.Add(geo.XY{X: ahead * u.X, Y: ahead * u.Y})
-			q := geo.XY{X: -aside * u.Y, Y: aside * u.X}
-			if !o.holds(p.Add(q)) && !o.holds(p.Sub(q)) {
+			x, y := ahead*u.X, ahead*u.Y
+			if !o.inside(x-aside*u.Y, y+aside*u.X) && !o.inside(x+aside*u.Y, y-aside*u.X) {
 				d[k] = 0
 			}
 		}
@@ -330,9 +333,14 @@ func (o *opening) rose(out *[Bearings]float32, barriers []rim) {
 	}
 }
 
-// castAll shortens the rays that the segment ab crosses.
+// rayDeg, in degrees: a ray that passes a vertex within this angle goes through it, and one
+// that leaves the stem within it of an edge runs along that edge.
+const rayDeg = 1e-4
+
+// castAll shortens the rays that the segment ab crosses; one through a vertex is
+// stopped by it.
 func castAll(d *[Bearings]float64, a, b geo.XY) {
-	const slack = 1e-4 // degrees: a ray through a vertex is stopped by it
+	const slack = rayDeg
 	lo, hi := sector(a, b)
 	cr := a.X*b.Y - a.Y*b.X
 	long := a.Distance(b)
