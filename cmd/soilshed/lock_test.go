@@ -113,7 +113,13 @@ func TestSignalStopsWithinASecond(t *testing.T) {
 				}
 				var sent time.Time
 				if after == "" {
-					time.Sleep(200 * time.Millisecond)
+					lock := filepath.Join(dir, "."+out+".lock") // it runs, and listens
+					for range 1000 {
+						if _, err := os.Stat(lock); err == nil {
+							break
+						}
+						time.Sleep(10 * time.Millisecond)
+					}
 					sent = time.Now()
 					c.Process.Signal(signal)
 				}
