@@ -314,12 +314,19 @@ var zWeights = func() (w [zFinest + 1]struct{ whole, cut [zMost]float64 }) {
 	return w
 }()
 
-// zBlend has the weights of the four collars about a node.
+// zBlend has the weights of the four collars about a node: a cubic, and where the
+// gusts of all years are alike a straight line between two. There a collar that
+// stood is one thing on one side of a step and another beyond it, and a cubic
+// swings to chances below none.
 var zBlend = func() (w [zFinest + 1][zMost]blend) {
 	for per := zCoarsest; per <= zFinest; per++ {
 		for i := range per*zWide + 1 {
 			first := min(max(0, i/per-1), zWide-3)
-			w[per][i] = blend{first, cubic(float64(i)/float64(per) - float64(first))}
+			x := float64(i)/float64(per) - float64(first)
+			w[per][i] = blend{first, cubic(x)}
+			if per == zFinest {
+				w[per][i].part = straight(x)
+			}
 		}
 	}
 	return w
@@ -530,8 +537,10 @@ func (c Climate) Fail(t Tree, girdledP float64, g *Girdling) Result {
 				f, fSound := up, up
 				if x > 0 { // broken before it is uprooted
 					j, below := c.ready.inStep(x, up)
-					f += table.known.below(j, below)
-					fSound += table.sound.below(j, below)
+					// Held, as a cubic through collars may swing past them.
+					sound := max(0, table.sound.below(j, below))
+					fSound += sound
+					f += max(sound, table.known.below(j, below))
 				}
 				falls[k] += ws * f
 				r.FailSoundYr += ws * roots.weight[k] * fSound
@@ -676,10 +685,7 @@ func gather(uprootNm, toward *[Bearings]float64, smooth bool) (r rootGroups) {
 		if smooth {
 			r.part[b] = cubic(x - float64(k))
 		} else {
-			i := int(x - float64(k))
-			r.part[b] = [4]float64{}
-			r.part[b][i+1] = x - float64(k+i)
-			r.part[b][i] = 1 - r.part[b][i+1]
+			r.part[b] = straight(x - float64(k))
 		}
 		for i, part := range r.part[b] {
 			r.weight[k+i] += toward[b] * part
@@ -693,6 +699,14 @@ func gather(uprootNm, toward *[Bearings]float64, smooth bool) (r rootGroups) {
 func cubic(x float64) [4]float64 {
 	a, b, c := x-1, x-2, x-3
 	return [4]float64{-a * b * c / 6, x * b * c / 2, -x * a * c / 2, x * a * b / 6}
+}
+
+// straight returns those of the line between the two about x, from 0 to 3.
+func straight(x float64) (w [4]float64) {
+	i := min(int(x), 2)
+	w[i+1] = x - float64(i)
+	w[i] = 1 - w[i+1]
+	return w
 }
 
 // byBearing takes a function at the nodes back to the bearings, each weighed by
