@@ -145,9 +145,6 @@ func TestDamagedFiles(t *testing.T) {
 					}
 				case exitData:
 					refused++
-					if plainEnough[filepath.Base(file)] {
-						break
-					}
 					stem := strings.TrimSuffix(filepath.Base(file), filepath.Ext(file))
 					if !strings.Contains(said.String(), stem) || !strings.Contains(said.String(), "(") && !strings.Contains(said.String(), "--crs") {
 						t.Errorf("no file or remedy in %q", said.String())
@@ -170,9 +167,6 @@ func TestDamagedFiles(t *testing.T) {
 		t.Errorf("%d of %d runs were refused", refused, 2*len(files))
 	}
 }
-
-// plainEnough are damaged files whose error has no remedy.
-var plainEnough = map[string]bool{"contents-is-a-broken-view.gpkg": true, "view-of-itself.gpkg": true, "no-layers.gpkg": true}
 
 var storyCommands = map[string]func(ts *testscript.TestScript, neg bool, args []string){
 	// exits CODE COMMAND...: the exit code, where exec knows only good and bad.

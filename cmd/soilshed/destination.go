@@ -20,7 +20,19 @@ func (o *options) checkDestination() error {
 	if err := probe.Abort(); err != nil {
 		return err
 	}
-	for _, in := range o.inputFiles() {
+	if o.page != "" {
+		if info, err := os.Stat(filepath.Dir(o.page)); err != nil || !info.IsDir() {
+			return usagef("--page %s: there is no folder %s (make it first)", o.page, filepath.Dir(o.page))
+		}
+		without := *o
+		without.page = ""
+		for _, f := range append(without.filesOf(), manifestPath(o.out)) {
+			if sameName(f, o.page) {
+				return usagef("--page %s: is the name of another file of the output (give another name)", o.page)
+			}
+		}
+	}
+	for _, in := range append(o.inputFiles(), o.config) {
 		if in == o.out {
 			return usagef("--out %s: would be written over the input of this name (give another name)", layer.Shown(o.out))
 		}
@@ -32,6 +44,9 @@ func (o *options) checkDestination() error {
 			if to, err := os.Stat(f); err == nil && os.SameFile(from, to) {
 				return usagef("--out %s: would be written over the input %s (give another name)", o.out, in)
 			}
+		}
+		if to, err := os.Stat(o.page); err == nil && os.SameFile(from, to) {
+			return usagef("--page %s: would be written over the input %s (give another name)", o.page, in)
 		}
 	}
 	return nil
@@ -59,5 +74,8 @@ func (o *options) outputFiles() []string {
 func (o *options) inputFiles() []string {
 	files := slices.Concat([]string{o.trees, o.weather, o.gusts, o.evidence, o.excavations},
 		o.pavement, o.bed, o.rootable, o.barrier, o.soilLayer, o.target, o.studyArea)
+	for i := range files {
+		files[i], _ = layer.SplitTable(files[i])
+	}
 	return slices.DeleteFunc(files, func(f string) bool { return f == "" })
 }

@@ -49,7 +49,8 @@ type layerCount struct {
 	Crossing       int // polygons that cross themselves
 	Failed         map[string]int
 	FirstFailed    []string
-	box            [4]float64
+	box            [4]float64 // in the plane
+	raw            [4]float64 // in the layer's own numbers
 	system         *crs.System
 }
 
@@ -128,26 +129,20 @@ func (o *options) open(path string, columns []string, layerName string) (layer.S
 	return src, sys, nil
 }
 
-// farM is how far from the middle of the trees a place may lie; one farther off
-// is an error of its record.
-const farM = 200e3
-
-// readTrees reads the tree layer whole: neighbours, cohorts and ranks need all.
-func (in *inputs) readTrees(ctx context.Context, o *options, year int) error {
-	src, sys, err := o.open(o.trees, nil, o.treeLayer)
+// begin opens a layer and the count of what is met in it.
+func (in *inputs) begin(o *options, role, path string, columns []string, layerName string) (layer.Source, *layerCount, error) {
+	src, sys, err := o.open(path, columns, layerName)
 	if err != nil {
-		return err
+		return nil, nil, err
 	}
-	in.source, in.system = src, sys
-	c := &layerCount{Role: "trees", File: o.trees, box: noBox, system: sys}
+	c := &layerCount{Role: role, File: path, box: noBox, raw: noBox, system: sys}
 	in.report.Layers = append(in.report.Layers, c)
-	cols, notes, err := bind(src.Schema(), o.told.trees, bindOptions{File: o.trees, US: o.units == "us", Year: year})
-	if err != nil {
-		return err
-	}
-	in.cols = cols
-	in.report.Notes = append(in.report.Notes, notes...)
-	var xs, ys []float64
+	return src, c, nil
+}
+
+// records hands on the records of a layer that have a geometry, counts them and
+// the others, and takes the source's notes when it is through.
+func (in *inputs) records(ctx context.Context, src layer.Source, c *layerCount, take func(f *layer.Feature) error) error {
 	for f, err := range ahead(src.Features(), true) {
 		if err != nil {
 			var bad *layer.RecordError
@@ -165,23 +160,64 @@ func (in *inputs) readTrees(ctx context.Context, o *options, year int) error {
 			c.Empty++
 			continue
 		}
+		if err := take(&f); err != nil {
+			return err
+		}
+	}
+	for _, n := range src.Notes() {
+		in.report.note("%s: %s", c.File, n)
+	}
+	return nil
+}
+
+// way is the way from a layer's coordinates to the plane.
+func (in *inputs) way(c *layerCount) (func(x, y float64) (geo.XY, error), error) {
+	conv, note, err := in.plane.From(c.system)
+	if err != nil {
+		return nil, &layer.Error{File: c.File, Err: err}
+	}
+	if note != "" {
+		in.report.note("%s: %s", c.File, note)
+	}
+	return conv, nil
+}
+
+// farM is how far from the middle of the trees a place may lie; one farther off
+// is an error of its record.
+const farM = 200e3
+
+// readTrees reads the tree layer whole: neighbours, cohorts and ranks need all.
+func (in *inputs) readTrees(ctx context.Context, o *options, year int) error {
+	src, c, err := in.begin(o, "trees", o.trees, nil, o.treeLayer)
+	if err != nil {
+		return err
+	}
+	in.source, in.system = src, c.system
+	cols, notes, err := bind(src.Schema(), o.told.trees, bindOptions{File: o.trees, US: o.units == "us", Year: year})
+	if err != nil {
+		return err
+	}
+	in.cols = cols
+	in.report.Notes = append(in.report.Notes, notes...)
+	var xs, ys []float64
+	if err := in.records(ctx, src, c, func(f *layer.Feature) error {
 		p, err := layer.PointOf(f.Geometry)
 		if err != nil {
 			c.left("not a point", &layer.Error{File: o.trees, Feature: f.FID, Err: err})
-			continue
+			return nil
 		}
 		if !(math.Abs(p[0]) < 1e12 && math.Abs(p[1]) < 1e12) {
 			c.left("no place on earth", &layer.Error{File: o.trees, Feature: f.FID, Err: fmt.Errorf("coordinates %g, %g", p[0], p[1])})
-			continue
+			return nil
 		}
-		t, kind := cols.tree(&f)
+		t, kind := cols.tree(f)
 		in.trees = append(in.trees, t)
 		in.kinds = append(in.kinds, kind)
 		in.fids = append(in.fids, f.FID)
 		xs, ys = append(xs, p[0]), append(ys, p[1])
-	}
-	for _, n := range src.Notes() {
-		in.report.note("%s: %s", o.trees, n)
+		return nil
+	}); err != nil {
+		return err
 	}
 	in.report.Notes = append(in.report.Notes, cols.census.sentences()...)
 	cols.seen = nil // the numbers are unique by now
@@ -197,19 +233,17 @@ func (in *inputs) readTrees(ctx context.Context, o *options, year int) error {
 	}
 	x0, x1 := near(xs, x)
 	y0, y1 := near(ys, y)
-	if sys, err = in.plausible(o, o.trees, sys, [4]float64{x0, y0, x1, y1}); err != nil {
+	c.raw = [4]float64{x0, y0, x1, y1}
+	if in.system, err = in.plausible(o, o.trees, in.system, c.raw); err != nil {
 		return err
 	}
-	in.system = sys
-	if in.plane, err = crs.NewPlane(sys, x, y); err != nil {
+	if in.plane, err = crs.NewPlane(in.system, x, y); err != nil {
 		return &layer.Error{File: o.trees, Err: err}
 	}
-	conv, note, err := in.plane.From(sys)
+	c.system = in.system
+	conv, err := in.way(c)
 	if err != nil {
-		return &layer.Error{File: o.trees, Err: err}
-	}
-	if note != "" {
-		in.report.note("%s: %s", o.trees, note)
+		return err
 	}
 	n := 0
 	for i := range in.trees {
@@ -303,8 +337,15 @@ func (in *inputs) readMap(ctx context.Context, o *options) error {
 		apart = apart && !meets(c.box, trees.box, 500)
 	}
 	if apart {
+		remedy := "do both layers show one place? If a layer does not say rightly what its coordinates mean, --crs FILE=EPSG:CODE does"
+		for _, c := range in.report.Layers[1:] {
+			turned := [4]float64{c.raw[1], c.raw[0], c.raw[3], c.raw[2]}
+			if c.system.Geographic() && trees.system.Geographic() && meets(turned, trees.raw, 0.01) {
+				remedy = fmt.Sprintf("%s or %s has latitude before longitude, so it seems: x must be the longitude; swap them at the export", o.trees, c.File)
+			}
+		}
 		return &layer.Error{File: strings.Join(o.pavement, ", "), Err: fmt.Errorf("no hard ground lies within 500 m of any tree of %s: %s from the trees' middle", o.trees, farAway(in.report.Layers[1].box, trees.box)),
-			Remedy: "do both layers show one place? If a layer does not say rightly what its coordinates mean, --crs FILE=EPSG:CODE does"}
+			Remedy: remedy}
 	}
 	for _, path := range o.bed {
 		if err := in.readPolygons(ctx, o, b, path, "bed", []string{}, func(*layer.Schema) (polygonFunc, error) {
@@ -369,56 +410,34 @@ type polygonFunc func(f *layer.Feature, rings [][]geo.XY) error
 // readPolygons reads a layer of polygons. bindTo is given the schema once, and
 // returns what takes each polygon.
 func (in *inputs) readPolygons(ctx context.Context, o *options, b *ground.Builder, path, role string, columns []string, bindTo func(*layer.Schema) (polygonFunc, error)) error {
-	src, sys, err := o.open(path, columns, "")
+	src, c, err := in.begin(o, role, path, columns, "")
 	if err != nil {
 		return err
 	}
 	defer src.Close()
-	c := &layerCount{Role: role, File: path, box: noBox, system: sys}
-	in.report.Layers = append(in.report.Layers, c)
 	take, err := bindTo(src.Schema())
 	if err != nil {
 		return err
 	}
-	conv, note, err := in.plane.From(sys)
+	conv, err := in.way(c)
 	if err != nil {
-		return &layer.Error{File: path, Err: err}
-	}
-	if note != "" {
-		in.report.note("%s: %s", path, note)
+		return err
 	}
 	b.Crossing = 0
 	var flat []geo.XY
 	var rings [][]geo.XY
-	raw := noBox
-	for f, err := range ahead(src.Features(), true) {
-		if err != nil {
-			var bad *layer.RecordError
-			if !errors.As(err, &bad) {
-				return err
-			}
-			c.Records++
-			c.left(bad.Reason, bad)
-			continue
-		}
-		if c.Records++; c.Records%1024 == 0 && in.progress.stopped(ctx, 1024) {
-			return ctx.Err()
-		}
-		if f.Geometry == nil {
-			c.Empty++
-			continue
-		}
+	if err := in.records(ctx, src, c, func(f *layer.Feature) error {
 		polys, strays := layer.PolygonsOf(f.Geometry)
 		c.Strays += strays
 		if c.Taken == 0 && len(polys) > 0 {
 			// What the numbers mean must be settled before the first is used.
 			b := polys.Bound()
-			was := sys
-			if sys, err = in.plausible(o, path, sys, [4]float64{b.Min[0], b.Min[1], b.Max[0], b.Max[1]}); err != nil {
+			was := c.system
+			if c.system, err = in.plausible(o, path, was, [4]float64{b.Min[0], b.Min[1], b.Max[0], b.Max[1]}); err != nil {
 				return err
 			}
-			if sys != was {
-				if conv, _, err = in.plane.From(sys); err != nil {
+			if c.system != was {
+				if conv, _, err = in.plane.From(c.system); err != nil {
 					return &layer.Error{File: path, Err: err}
 				}
 			}
@@ -434,8 +453,8 @@ func (in *inputs) readPolygons(ctx context.Context, o *options, b *ground.Builde
 			for _, r := range poly {
 				first := len(flat)
 				for _, p := range r {
-					raw[0], raw[1] = min(raw[0], p[0]), min(raw[1], p[1])
-					raw[2], raw[3] = max(raw[2], p[0]), max(raw[3], p[1])
+					c.raw[0], c.raw[1] = min(c.raw[0], p[0]), min(c.raw[1], p[1])
+					c.raw[2], c.raw[3] = max(c.raw[2], p[0]), max(c.raw[3], p[1])
 					q, err := conv(p[0], p[1])
 					if err != nil {
 						bad = err
@@ -447,7 +466,7 @@ func (in *inputs) readPolygons(ctx context.Context, o *options, b *ground.Builde
 				rings = append(rings, flat[first:])
 			}
 			if bad == nil {
-				bad = take(&f, rings)
+				bad = take(f, rings)
 			}
 			if bad != nil {
 				c.left("a polygon that cannot be used", &layer.Error{File: path, Feature: f.FID, Err: bad})
@@ -455,15 +474,15 @@ func (in *inputs) readPolygons(ctx context.Context, o *options, b *ground.Builde
 			}
 			c.Taken++
 		}
+		return nil
+	}); err != nil {
+		return err
 	}
 	c.Crossing = b.Crossing
-	for _, n := range src.Notes() {
-		in.report.note("%s: %s", path, n)
-	}
 	if c.Taken == 0 {
 		return c.nothing("polygon", "polygons")
 	}
-	_, err = in.plausible(o, path, sys, raw)
+	c.system, err = in.plausible(o, path, c.system, c.raw)
 	return err
 }
 
@@ -478,7 +497,11 @@ func (in *inputs) plausible(o *options, path string, sys *crs.System, box [4]flo
 		in.report.note("%s says that it is in %s, which its numbers cannot be; it is read in %s, as --crs says.", path, sys.Name(), other.Name())
 		return other, nil
 	}
-	return nil, &layer.Error{File: path, Err: err, Remedy: "for this file alone: --crs " + path + "=EPSG:CODE"}
+	remedy := "for this file alone: --crs " + path + "=EPSG:CODE"
+	if errors.Is(err, crs.ErrSwapped) {
+		remedy = "no --crs mends that; of a CSV file, --xy names the columns, the longitude's first"
+	}
+	return nil, &layer.Error{File: path, Err: err, Remedy: remedy}
 }
 
 // classColumns are the columns that tell what a hard polygon is, when none is
@@ -492,6 +515,9 @@ func (in *inputs) readHard(ctx context.Context, o *options, b *ground.Builder, p
 	}
 	// The file's own name tells what it shows when no column does.
 	base := strings.TrimSuffix(filepath.Base(path), filepath.Ext(path))
+	if _, table := layer.SplitTable(path); table != "" {
+		base = table
+	}
 	ofFile, known := classOf(base)
 	if !known {
 		ofFile, _ = classOf("other")
@@ -634,7 +660,7 @@ func (in *inputs) readRootable(ctx context.Context, o *options, b *ground.Builde
 	}
 	in.report.Notes = append(in.report.Notes, cols.sentences()...)
 	if assumed > 0 {
-		in.report.note("%s: %d polygons of rootable ground lack depth or usable fraction: %.1f m and %.1f are assumed.", path, assumed, rootableDepthM, rootableUsable)
+		in.report.note("%s: %s depth or usable fraction: %.1f m and %.1f are assumed.", path, countOf(assumed, "polygon of rootable ground lacks", "polygons of rootable ground lack"), rootableDepthM, rootableUsable)
 	}
 	return nil
 }
@@ -675,35 +701,16 @@ func (in *inputs) readSoil(ctx context.Context, o *options, b *ground.Builder, p
 const denseFromM = 0.3
 
 func (in *inputs) readBarriers(ctx context.Context, o *options, b *ground.Builder, path string) error {
-	src, sys, err := o.open(path, []string{}, "")
+	src, c, err := in.begin(o, "barrier", path, []string{}, "")
 	if err != nil {
 		return err
 	}
 	defer src.Close()
-	c := &layerCount{Role: "barrier", File: path, box: noBox, system: sys}
-	in.report.Layers = append(in.report.Layers, c)
-	conv, note, err := in.plane.From(sys)
+	conv, err := in.way(c)
 	if err != nil {
-		return &layer.Error{File: path, Err: err}
+		return err
 	}
-	if note != "" {
-		in.report.note("%s: %s", path, note)
-	}
-	for f, err := range ahead(src.Features(), true) {
-		if err != nil {
-			var bad *layer.RecordError
-			if !errors.As(err, &bad) {
-				return err
-			}
-			c.Records++
-			c.left(bad.Reason, bad)
-			continue
-		}
-		c.Records++
-		if f.Geometry == nil {
-			c.Empty++
-			continue
-		}
+	if err := in.records(ctx, src, c, func(f *layer.Feature) error {
 		lines, strays := linesOf(f.Geometry)
 		c.Strays += strays
 		for _, l := range lines {
@@ -727,14 +734,14 @@ func (in *inputs) readBarriers(ctx context.Context, o *options, b *ground.Builde
 			}
 			c.Taken++
 		}
-	}
-	for _, n := range src.Notes() {
-		in.report.note("%s: %s", path, n)
+		return nil
+	}); err != nil {
+		return err
 	}
 	if c.Taken == 0 {
 		return c.nothing("line", "lines")
 	}
-	return ctx.Err()
+	return nil
 }
 
 // linesOf takes the lines of a geometry; rings of polygons count as lines, as

@@ -147,7 +147,8 @@ func (o *options) digest(ctx context.Context) *digests {
 	go func() {
 		defer close(d.done)
 		for _, r := range o.roles() {
-			for _, f := range withSidecars(r.file) {
+			file, _ := layer.SplitTable(r.file)
+			for _, f := range withSidecars(file) {
 				x := manifestInput{Role: r.role, manifestFile: manifestFile{File: layer.Shown(f)}}
 				if !layer.IsDatabase(f) && f != "-" {
 					info, err := os.Stat(f)

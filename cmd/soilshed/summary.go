@@ -22,14 +22,14 @@ func (a *assessment) tellInputs(w io.Writer) {
 	fmt.Fprintln(w, "Read")
 	for _, l := range r.Layers {
 		fmt.Fprintf(w, "  %-10s %s: %s", l.Role, l.File, countOf(l.Records, "record", "records"))
-		what := "polygons"
+		one, many := "polygon", "polygons"
 		switch l.Role {
 		case "trees":
-			what = "trees with a point"
+			one, many = "tree with a point", "trees with a point"
 		case "barrier":
-			what = "lines"
+			one, many = "line", "lines"
 		}
-		fmt.Fprintf(w, ", %s %s\n", grouped(l.Taken), what)
+		fmt.Fprintf(w, ", %s\n", countOf(l.Taken, one, many))
 		if l.Crossing > 0 {
 			fmt.Fprintf(w, "    repaired: %s with a ring that crosses itself; all lobes count\n", countOf(l.Crossing, "polygon", "polygons"))
 		}
@@ -119,7 +119,13 @@ func (a *assessment) tellResults(w io.Writer) {
 			fmt.Fprintf(w, "  %-12s %7s  %4.1f %%\n", classNames[k], grouped(n), 100*float64(n)/float64(graded))
 		}
 	}
-	fmt.Fprintf(w, "\nTotals\n  %s m2 of open ground in shares, %s m3 of soil, %s m3 needed\n", grouped(int(math.Round(open))), grouped(int(math.Round(soilM3))), grouped(int(math.Round(need))))
+	in := func(v float64, of measure) string {
+		if a.o.units == "us" {
+			return grouped(int(math.Round(v*usUnits[of].factor))) + " " + usUnits[of].unit
+		}
+		return grouped(int(math.Round(v))) + " " + siUnits[of]
+	}
+	fmt.Fprintf(w, "\nTotals\n  %s of open ground in shares, %s of soil, %s needed\n", in(open, areaM2), in(soilM3, volumeM3), in(need, volumeM3))
 	fmt.Fprintf(w, "  %s with even odds or more of a girdled collar; %s behind their cohorts beyond chance\n", grouped(probable), grouped(flagged))
 	fmt.Fprintf(w, "  %s ranked. Their yearly probabilities of failure add up to %.1f: a scale for comparing trees that\n  no record of failures has set\n", grouped(ranked), fails)
 	if dead > 0 {
@@ -141,7 +147,7 @@ func (a *assessment) tellResults(w io.Writer) {
 	for _, p := range a.phases {
 		fmt.Fprintf(w, " %s %.2f s;", p.Name, p.Seconds)
 	}
-	fmt.Fprintf(w, " %s polygons, %s vertices\n", grouped(a.in.m.Polygons()), grouped(a.in.m.Vertices()))
+	fmt.Fprintf(w, " %s, %s\n", countOf(a.in.m.Polygons(), "polygon", "polygons"), countOf(a.in.m.Vertices(), "vertex", "vertices"))
 	if a.o.out != "" {
 		fmt.Fprintf(w, "\nWritten: %s\n", a.o.out)
 	}

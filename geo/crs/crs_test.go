@@ -396,6 +396,7 @@ func TestPlausible(t *testing.T) {
 		{"infinity", 3857, math.Inf(-1), 0, 1, 1, "not a number"},
 		{"nothing", 3857, math.MaxFloat64, 0, -math.MaxFloat64, 1, "no coordinates"},
 		{"latitude first", 4326, 40.70, -174.02, 40.88, -173.9, "latitude before longitude"},
+		{"latitude first, both within 90", 4326, 40.70, -74.02, 40.88, -73.9, "swap them"},
 		{"latitude first in NAD83", 4269, 40.70, -74.02, 40.88, -73.9, "latitude before longitude"},
 		{"another continent", 4269, 13.3, 52.4, 13.5, 52.6, "far outside"},
 		{"one stray point at 0, 0", 2263, 0, 0, 1010000, 260000, ""},

@@ -1,9 +1,18 @@
 package crs
 
 import (
+	"errors"
 	"fmt"
 	"math"
 )
+
+// ErrSwapped is in the error of Plausible where latitude seems to stand before
+// longitude.
+var ErrSwapped = errors.New("look like latitude before longitude")
+
+// southernmostTown: no street tree grows farther south, in degrees (Puerto
+// Williams and its like lie at 55; Antarctica begins at 60).
+const southernmostTown = -60
 
 // Plausible tells whether a layer's extent can be what the system says: an
 // error is a plain sentence with the remedy. It looks at the extent as a whole
@@ -77,16 +86,18 @@ func (s *System) plausibleDegrees(minX, minY, maxX, maxY float64) error {
 	k := s.angle.size / rad
 	w, so, e, n := minX*k+s.prime.deg, minY*k, maxX*k+s.prime.deg, maxY*k
 	switch {
+	case n < southernmostTown && so >= -360 && w >= -90 && e <= 90 && (s.area == (box{}) || s.area.width() >= 360 || !s.area.touches(w, so, e, n)):
+		return fmt.Errorf("the values (%g, %g to %g, %g) %w: x must be the longitude; swap them at the export", minX, minY, maxX, maxY, ErrSwapped)
 	case w >= -360 && e <= 360 && so >= -90 && n <= 90:
 		if s.area == (box{}) || s.area.touches(w, so, e, n) {
 			return nil
 		}
 		if s.area.touches(minY*k+s.prime.deg, minX*k, maxY*k+s.prime.deg, maxX*k) {
-			return fmt.Errorf("the values (%g, %g to %g, %g) look like latitude before longitude in %q: x must be the longitude; swap them at the export", minX, minY, maxX, maxY, s.name)
+			return fmt.Errorf("the values (%g, %g to %g, %g) %w in %q: x must be the longitude; swap them at the export", minX, minY, maxX, maxY, ErrSwapped, s.name)
 		}
 		return fmt.Errorf("the values (%g, %g to %g, %g) lie far outside of where %q is used (%.1f to %.1f, %.1f to %.1f): say which coordinate system the layer has with --crs", minX, minY, maxX, maxY, s.name, s.area.west, s.area.east, s.area.south, s.area.north)
 	case w >= -90 && e <= 90 && so >= -360 && n <= 360:
-		return fmt.Errorf("the values (%g, %g to %g, %g) look like latitude before longitude: x must be the longitude; swap them at the export", minX, minY, maxX, maxY)
+		return fmt.Errorf("the values (%g, %g to %g, %g) %w: x must be the longitude; swap them at the export", minX, minY, maxX, maxY, ErrSwapped)
 	case w > 360 || e < -360 || so > 90 || n < -90:
 		return fmt.Errorf("the values (%g, %g to %g, %g) are no degrees, but the layer's coordinate system is %q (longitude, latitude): say in which projected one it is with --crs (for example --crs EPSG:2263)", minX, minY, maxX, maxY, s.name)
 	}

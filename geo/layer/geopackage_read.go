@@ -10,7 +10,6 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
-	"strconv"
 	"strings"
 	"time"
 	"unicode/utf8"
@@ -42,7 +41,6 @@ type gpkgSeen struct {
 	infinite             int // cells
 	blobs                int
 	text                 int
-	big                  int
 }
 
 const (
@@ -79,6 +77,8 @@ func (g *geoPackage) fault(err error) error {
 		remedy = remedyDamaged
 	case sqlite.ResultBusy, sqlite.ResultLocked:
 		remedy = "another program is writing to it: close that, or work on a copy"
+	case sqlite.ResultError:
+		remedy = "a table or view in it is not as its contents say: save the layer anew from a desktop GIS, or with: ogr2ogr new.gpkg " + filepath.Base(g.path)
 	case sqlite.ResultReadOnly, sqlite.ResultCantOpen:
 		remedy = "a program that wrote to it stopped half-way: open it once in a desktop GIS, or work on a copy of the file and of what lies beside it"
 	}
@@ -217,12 +217,13 @@ func (g *geoPackage) choose(want string) error {
 		}
 	}
 	if len(some) != 1 {
-		e := &Error{Err: errors.New("has several layers"), Remedy: "name one of its layers: " + listLayers(layers)}
+		e := &Error{Err: errors.New("has several layers"), Remedy: fmt.Sprintf("name one, as in %s%s%s; for the trees --tree-layer does it too; it holds %s", filepath.Base(g.path), tableMark, firstOf(some), listLayers(some))}
 		switch {
 		case len(layers) == 0:
-			e.Err, e.Remedy = errors.New("has no layer of features or attributes"), ""
+			e.Err, e.Remedy = errors.New("has no layer of features or attributes"), "is it the right file? "+remedyNotGPKG
 		case want != "":
-			e.Err = fmt.Errorf("has no layer %q", want)
+			readable := pick(func(l gpkgLayer) bool { return l.table != "layer_styles" })
+			e.Err, e.Remedy = fmt.Errorf("has no layer %q", want), "it holds "+listLayers(readable)
 		}
 		return e
 	}
@@ -250,6 +251,13 @@ func (g *geoPackage) choose(want string) error {
 		return g.geometryColumn()
 	}
 	return nil
+}
+
+func firstOf(layers []gpkgLayer) string {
+	if len(layers) == 0 {
+		return "NAME"
+	}
+	return layers[0].table
 }
 
 func listLayers(layers []gpkgLayer) string {
@@ -605,10 +613,6 @@ func (g *geoPackage) value(stmt *sqlite.Stmt, col int, kind Kind) Value {
 			return Truth(i == 1)
 		case kind == Real:
 			return Number(float64(i))
-		case i > 1<<53 || i < -1<<53:
-			// Text keeps every digit; a Value's number would not.
-			g.seen.big++
-			return String(strconv.FormatInt(i, 10))
 		}
 		return Whole(i)
 	case sqlite.TypeFloat:
@@ -648,7 +652,6 @@ func (g *geoPackage) Notes() []string {
 	note(g.seen.infinite, "value that is no finite number is taken as missing", "values that are no finite number are taken as missing")
 	note(g.seen.blobs, "value that is a blob is taken as missing", "values that are blobs are taken as missing")
 	note(g.seen.text, "text is not UTF-8; what could not be read is shown as \uFFFD", "texts are not UTF-8; what could not be read is shown as \uFFFD")
-	note(g.seen.big, "whole number has more than 15 digits and is kept as text", "whole numbers have more than 15 digits and are kept as text")
 	if n := g.seen.otherSRS; n > 0 {
 		notes = append(notes, fmt.Sprintf("%s another coordinate system (such as srs_id %d) than the layer (%d); the layer's is used",
 			count(n, "geometry names", "geometries name"), g.seen.srsExample, g.srs))

@@ -474,7 +474,10 @@ func (t *geoPackageTable) flush(conn *sqlite.Conn) error {
 				stmt.BindNull(p)
 			case v.kind == Real:
 				stmt.BindFloat(p, v.num)
-			case v.kind == Integer, v.kind == Boolean:
+			case v.kind == Integer:
+				n, _ := v.Int()
+				stmt.BindInt64(p, n)
+			case v.kind == Boolean:
 				stmt.BindInt64(p, int64(v.num))
 			default:
 				stmt.BindText(p, v.text)
@@ -503,7 +506,9 @@ func fitValue(v Value, kind Kind) (Value, bool) {
 		return String(v.text), true
 	case Integer:
 		switch v.kind {
-		case Integer, Boolean:
+		case Integer:
+			return v, true
+		case Boolean:
 			return Value{set: true, kind: Integer, num: v.num}, true
 		case Real:
 			if v.num == math.Trunc(v.num) && math.Abs(v.num) <= 1<<53 {

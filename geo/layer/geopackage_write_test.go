@@ -3,6 +3,7 @@ package layer
 import (
 	"bytes"
 	"fmt"
+	"math"
 	"math/rand/v2"
 	"os"
 	"path/filepath"
@@ -209,4 +210,32 @@ func TestGeoPackagePolygonsTidied(t *testing.T) {
 		t.Errorf("notes %q", notes)
 	}
 	checkIndex(t, path, "p")
+}
+
+// Numbers beyond 2^53 are identifiers: a column of integers keeps each digit.
+func TestGeoPackageKeepsDigits(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "digits.gpkg")
+	sink, err := createGeoPackage(path, []Schema{{Name: "t", Fields: []Field{{Name: "id", Kind: Integer}}}}, CreateOptions{Changed: testChanged})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer sink.Abort()
+	want := []int64{1<<53 + 1, -1<<53 - 1, math.MaxInt64, math.MinInt64, 7}
+	for i, n := range want {
+		if err := sink.Write(0, Feature{FID: int64(i + 1), Values: []Value{Whole(n)}}); err != nil {
+			t.Fatal(err)
+		}
+	}
+	if err := sink.Commit(); err != nil {
+		t.Fatal(err)
+	}
+	features, _ := recordsOf(t, openTestGPKG(t, path, Options{}))
+	if len(features) != len(want) {
+		t.Fatalf("%d records", len(features))
+	}
+	for i, f := range features {
+		if n, ok := f.Values[0].Int(); !ok || n != want[i] {
+			t.Errorf("%d came back as %d", want[i], n)
+		}
+	}
 }

@@ -53,11 +53,37 @@ func formatOf(path string) format {
 	return formatUnknown
 }
 
+// tableMark stands between the name of a file and that of a layer in it, as it
+// does in the address of a database.
+const tableMark = "?table="
+
+// SplitTable parts FILE?table=NAME, which names a layer of a file with several.
+// Without a table it is "", and so it is for the address of a database and for a
+// file that is there under the whole name.
+func SplitTable(path string) (file, table string) {
+	at := strings.LastIndex(path, tableMark)
+	if at < 0 || IsDatabase(path) {
+		return path, ""
+	}
+	if _, err := os.Stat(path); err == nil {
+		return path, ""
+	}
+	return path[:at], path[at+len(tableMark):]
+}
+
 // Open opens the layer in a file. The format goes by the ending of the name, or
-// by the first bytes where the ending says nothing.
+// by the first bytes where the ending says nothing. FILE?table=NAME names a
+// layer of a file with several, as Options.Layer does.
 func Open(path string, o Options) (Source, error) {
 	if IsDatabase(path) {
 		return openPostGIS(path, o)
+	}
+	path, table := SplitTable(path)
+	if table != "" {
+		if o.Layer != "" && o.Layer != table {
+			return nil, &Error{File: path, Err: fmt.Errorf("two layers are named for it, %q and %q", o.Layer, table), Remedy: "name one"}
+		}
+		o.Layer = table
 	}
 	info, err := os.Stat(path)
 	if err != nil {
@@ -78,6 +104,9 @@ func Open(path string, o Options) (Source, error) {
 		if f, err = sniff(path); err != nil {
 			return nil, err
 		}
+	}
+	if table != "" && f != formatGeoPackage && f != formatZip {
+		return nil, &Error{File: path, Err: fmt.Errorf("holds one layer, and no table %q", table), Remedy: "leave " + tableMark + table + " away"}
 	}
 	switch f {
 	case formatGeoJSON:

@@ -52,7 +52,7 @@ func openZip(file string, o Options) (Source, error) {
 	case len(layers) == 0:
 		return nil, &Error{File: file, Layer: o.Layer, Err: errors.New("is not in the archive"), Remedy: "it holds " + strings.Join(names, ", ")}
 	case len(layers) > 1:
-		return nil, &Error{File: file, Err: fmt.Errorf("holds several layers: %s", strings.Join(names, ", ")), Remedy: "unpack it and name one, or name one of the trees by --tree-layer"}
+		return nil, &Error{File: file, Err: fmt.Errorf("holds several layers: %s", strings.Join(names, ", ")), Remedy: "name one: " + file + tableMark + names[0]}
 	}
 	folder, err := os.MkdirTemp("", "soilshed-zip-")
 	if err != nil {
