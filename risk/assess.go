@@ -223,7 +223,8 @@ const crownBasePart = 0.25
 // (setting, no source).
 const leastTestedCm = 15
 
-func (m *Model) wind(t *Tree, s *Size, g *Ground, r *Result, tr *Trace) {
+// windTree is the tree as the wind finds it.
+func (m *Model) windTree(t *Tree, s *Size, g *Ground) wind.Tree {
 	kind := [...]wind.Kind{species.Deciduous: wind.Broadleaf, species.BroadleafEvergreen: wind.EvergreenBroadleaf, species.Conifer: wind.Conifer}[s.Species.Leaf]
 	dbhCm, heightM, crownM := s.DBHCm, s.HeightM, s.CrownM
 	if dbhCm < leastTestedCm {
@@ -263,6 +264,11 @@ func (m *Model) wind(t *Tree, s *Size, g *Ground, r *Result, tr *Trace) {
 		w.RootsCut = true
 		w.StoodYears = min(w.StoodYears, float64(m.Year-y.Value))
 	}
+	return w
+}
+
+func (m *Model) wind(t *Tree, s *Size, g *Ground, r *Result, tr *Trace) {
+	w := m.windTree(t, s, g)
 	f := m.Wind.Fail(w, r.GirdledP, m.girdling)
 	r.GustMS, r.GustSoundMS, r.FailYr, r.UprootYr, r.CollarYr, r.Decides = f.GustMS, f.GustSoundMS, f.FailYr, f.UprootYr, f.CollarYr, f.Decides
 	if !f.AnyWay {
@@ -275,4 +281,15 @@ func (m *Model) wind(t *Tree, s *Size, g *Ground, r *Result, tr *Trace) {
 	if tr != nil {
 		tr.wind(s, &w, m.Wind.Parts(w), r)
 	}
+}
+
+// GustAsFound is the gust, m/s, in which the base fails with even odds when roots
+// are known to hold so much of the collar's circumference, so deep (of its
+// radius), and such a part of the roots' hold is lost; all else is as Assess has
+// it, the tree at today's size. It sets states of one tree beside each other.
+func (m *Model) GustAsFound(t *Tree, s *Size, g *Ground, share, depth, holdLost float64) float64 {
+	w := m.windTree(t, s, g)
+	w.HoldLost = holdLost
+	one := wind.NewGirdling([]wind.SectionNode{{ShareOfCircumference: share, DepthFraction: depth, Weight: 1}})
+	return m.Wind.Fail(w, 1, one).GustMS
 }

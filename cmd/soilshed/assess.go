@@ -108,7 +108,7 @@ func (a *assessment) assessTo(ctx context.Context) (*worklist, error) {
 	}); err != nil {
 		return nil, err
 	}
-	defer func() { w.beside.table.Abort() }()
+	defer func() { w.beside.table.Abort(); w.beside.finds.Abort() }()
 	if err := a.phase("write worklist", func() error { return w.rest(ctx) }); err != nil {
 		return nil, err
 	}
@@ -126,6 +126,9 @@ func (a *assessment) assessTo(ctx context.Context) (*worklist, error) {
 	}
 	if err = a.phase("finish", w.sink.Commit); err == nil {
 		err = w.beside.table.Commit()
+	}
+	if err == nil && w.beside.finds != nil {
+		err = w.beside.finds.Commit()
 	}
 	if err == nil && a.o.page != "" {
 		err = layer.WriteFile(a.o.page, page)

@@ -623,3 +623,28 @@ func readPit(s string) (pitSize, bool) {
 	}
 	return p, true
 }
+
+// compassPoints are the sixteen points of the compass, from north clockwise.
+var compassPoints = [...]string{"n", "nne", "ne", "ene", "e", "ese", "se", "sse", "s", "ssw", "sw", "wsw", "w", "wnw", "nw", "nnw"}
+
+// readBearing reads a direction in degrees clockwise from north: a number from 0
+// to 360, or a point of the compass ("SW", "south-west", "wsw"). North is 0.
+func readBearing(s string) (deg float64, ok bool) {
+	s = strings.ToLower(trimCell(s))
+	for _, unit := range []string{"degrees", "degree", "deg", "°"} {
+		if bare, cut := strings.CutSuffix(s, unit); cut {
+			s = trimCell(bare)
+			break
+		}
+	}
+	if v, ok := plainNumber(s); ok {
+		return math.Mod(v, 360), v >= 0 && v <= 360
+	}
+	s = strings.NewReplacer("north", "n", "south", "s", "east", "e", "west", "w", "-", "", " ", "", ".", "").Replace(s)
+	for k, p := range compassPoints {
+		if s == p {
+			return float64(k) * 360 / float64(len(compassPoints)), true
+		}
+	}
+	return 0, false
+}

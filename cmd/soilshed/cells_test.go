@@ -193,3 +193,16 @@ func FuzzCells(f *testing.F) {
 		}
 	})
 }
+
+func TestReadBearing(t *testing.T) {
+	for s, want := range map[string]float64{"0": 0, "360": 0, "225": 225, "90°": 90, "45 deg": 45, "N": 0, "nnw": 337.5, "South-West": 225, "south west": 225, "WSW": 247.5, "east": 90} {
+		if got, ok := readBearing(s); !ok || got != want {
+			t.Errorf("%q: %g %v, want %g", s, got, ok, want)
+		}
+	}
+	for _, s := range []string{"", "-1", "361", "up", "NN", "SWN", "nan", "1e9"} {
+		if got, ok := readBearing(s); ok {
+			t.Errorf("%q is read as %g", s, got)
+		}
+	}
+}

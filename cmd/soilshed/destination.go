@@ -55,7 +55,7 @@ func (o *options) checkDestination() error {
 // outputFiles are the files by which the layers of the output are opened.
 func (o *options) outputFiles() []string {
 	if layer.IsDatabase(o.out) { // what lies beside the tables
-		return []string{layer.TablePath(o.out, "worklist"), layer.TablePath(o.out, "changes")}
+		return []string{layer.TablePath(o.out, "worklist"), layer.TablePath(o.out, "found"), layer.TablePath(o.out, "changes")}
 	}
 	stem, ending := o.out, ""
 	for _, e := range []string{filepath.Ext(stem), ".geojson", ".json"} {
@@ -64,7 +64,7 @@ func (o *options) outputFiles() []string {
 		}
 	}
 	files := []string{o.out}
-	for _, name := range []string{"openings", "worklist", "water", "changes"} {
+	for _, name := range []string{"openings", "worklist", "found", "water", "changes"} {
 		files = append(files, stem+"-"+name+ending, stem+"-"+name+".csv")
 	}
 	return files

@@ -19,6 +19,12 @@ const (
 	dgDate
 	dgShare
 	dgRoot
+	dgBearing
+	dgEmbedded
+	dgStem
+	dgOtherRoots
+	dgSeason
+	dgCrew
 	dgAction
 	dgNotes
 	digFields
@@ -32,6 +38,16 @@ var digTable = [digFields]mapping{
 		columns: spellings("share girdled girdledshare sharegirdled girdling circumferencegirdled girdledcircumference encircled girdledpct")},
 	dgRoot: {name: "largest_root", doc: "diameter of the largest girdling root", of: ofLength, unit: "cm", us: "in", perBase: 100, low: 0, high: 150,
 		columns: spellings("largestroot largestrootdiameter rootdiameter largestgirdlingroot root rootsize rootdiam maxroot")},
+	dgBearing: {name: "bearing", doc: "where the middle of what is held lies, degrees clockwise from north, or SW and the like",
+		columns: spellings("bearing rootbearing azimuth arcbearing side direction")},
+	dgEmbedded: {name: "embedded", doc: "how deep the largest girdling root lies in the stem", of: ofLength, unit: "cm", us: "in", perBase: 100, low: 0, high: 100,
+		columns: spellings("embedded embeddeddepth embedment depthinstem indentation")},
+	dgStem: {name: "stem", doc: "diameter of the stem at the collar; the DBH stands for it where it is not given", of: ofLength, unit: "cm", us: "in", perBase: 100, low: 0.5, high: 600,
+		columns: spellings("stem stemdiameter collardiameter stematcollar stemdiam")},
+	dgOtherRoots: {name: "other_roots", doc: "diameters of the other main roots, as a list", of: ofLength, unit: "cm", us: "in", perBase: 100, low: 0.2, high: 300,
+		columns: spellings("otherroots mainroots otherrootdiameters rootsleft")},
+	dgSeason: {name: "season", doc: "planting season, where the inventory does not say", columns: spellings("plantingseason seasonplanted plantseason")},
+	dgCrew:   {name: "crew", doc: "planting crew or contract, where the inventory does not say", columns: spellings("plantingcrew plantedby plantcrew planter")},
 	dgAction: {name: "action", doc: "what was done", columns: spellings("action done treatment work actiontaken")},
 	dgNotes:  {name: "notes", doc: "notes", columns: spellings("notes note remarks remark comments comment")},
 }
@@ -43,8 +59,13 @@ type excavation struct {
 	Date   risk.Maybe[time.Time]
 	Share  float64             // of the circumference girdled, 0 to 1
 	RootCm risk.Maybe[float64] // largest girdling root
-	Action string
-	Notes  string
+	// As far as they were noted: where the middle of what is held lies, how deep
+	// the root is in the stem, the stem at the collar, and the other main roots,
+	// joined by the root of the sum of squares.
+	BearingDeg, EmbeddedCm, StemCm, OtherRootsCm risk.Maybe[float64]
+	Season, Crew                                 string // of planting
+	Action                                       string
+	Notes                                        string
 }
 
 // excavationFile is what an excavation file holds.
@@ -85,7 +106,8 @@ func excavationsFrom(t *csvTable, told []fieldFlag, us bool) (*excavationFile, e
 		}
 	}
 	var dates []time.Time
-	var badDate, noTree, noShare, badShare, badRoot tallyLines
+	var badDate, noTree, noShare, badShare, badBearing tallyLines
+	var badSize [digFields]tallyLines
 	if bound[dgDate].column >= 0 {
 		var bad tallyLines
 		if dates, bad, err = datesOf(t, &bound[dgDate], "--excavation-field date"); err != nil {
@@ -121,18 +143,40 @@ func excavationsFrom(t *csvTable, told []fieldFlag, us bool) (*excavationFile, e
 			}
 		}
 		e.Share = share
-		if s := row.cell(bound[dgRoot].column); s != "" && !gapWord(s) {
-			a, ok := readAmount(s, ofLength, oneNumber)
-			cm := a.value * bound[dgRoot].factor
+		for _, m := range []struct {
+			field digField
+			join  joining
+			to    *risk.Maybe[float64]
+		}{{dgRoot, oneNumber, &e.RootCm}, {dgEmbedded, oneNumber, &e.EmbeddedCm}, {dgStem, oneNumber, &e.StemCm}, {dgOtherRoots, stemList, &e.OtherRootsCm}} {
+			s := row.cell(bound[m.field].column)
+			if s == "" || gapWord(s) {
+				continue
+			}
+			a, ok := readAmount(s, ofLength, m.join)
+			cm := a.value * bound[m.field].factor
 			if a.inOther {
 				cm = a.value * a.unit.per * 100
 			}
-			if ok && cm >= digTable[dgRoot].low && cm <= digTable[dgRoot].high {
-				e.RootCm = risk.Known(cm)
+			if ok && cm >= digTable[m.field].low && cm <= digTable[m.field].high {
+				*m.to = risk.Known(cm)
 			} else {
-				badRoot.add(row.Line, s)
+				badSize[m.field].add(row.Line, s)
 			}
 		}
+		if s := row.cell(bound[dgBearing].column); s != "" && !gapWord(s) {
+			if deg, ok := readBearing(s); ok {
+				e.BearingDeg = risk.Known(deg)
+			} else {
+				badBearing.add(row.Line, s)
+			}
+		}
+		words := func(field digField) string {
+			if s := row.cell(bound[field].column); !gapWord(s) {
+				return s
+			}
+			return ""
+		}
+		e.Season, e.Crew = words(dgSeason), words(dgCrew)
 		if dates != nil && !dates[i].IsZero() {
 			e.Date = risk.Known(dates[i])
 		}
@@ -150,7 +194,11 @@ func excavationsFrom(t *csvTable, told []fieldFlag, us bool) (*excavationFile, e
 	say(noTree, "left out: no tree is named")
 	say(noShare, "left out: no share of the circumference is given (an excavation that found nothing says 0)")
 	say(badShare, "left out: the share is no number from 0 to 1, or percent")
-	say(badRoot, "kept without the root's size, which cannot be read")
+	say(badSize[dgRoot], "kept without the root's size, which cannot be read")
+	say(badSize[dgEmbedded], "kept without how deep the root lies in the stem, which cannot be read")
+	say(badSize[dgStem], "kept without the stem at the collar, which cannot be read")
+	say(badSize[dgOtherRoots], "kept without the other roots, which cannot be read")
+	say(badBearing, "kept without a bearing, which is no number from 0 to 360 and no point of the compass")
 	say(badDate, "kept without a date, which cannot be read")
 	if len(x.Records) == 0 {
 		return nil, &layer.Error{File: t.File, Err: errors.New("no line can be used"), Remedy: "each needs a tree and the share of its circumference that is girdled"}

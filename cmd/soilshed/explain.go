@@ -56,23 +56,25 @@ func runExplain(ctx context.Context, args []string, stdout, stderr io.Writer) er
 	}
 	a.rank()
 	var tr risk.Trace
-	for _, c := range a.survey.Cells() {
-		for _, i := range c.Stands {
-			if int(i) == tree {
-				a.survey.NewWorker().Do(ground.Cell{X: c.X, Y: c.Y, Stands: []int32{i}}, func(i int32, s *ground.Site) {
-					r := a.one(i, s, &tr)
-					r.rank, r.crewHours = a.rows[i].rank, a.rows[i].crewHours
-					a.rows[i] = r
-				})
-			}
-		}
+	err := a.each(ctx, []int32{int32(tree)}, func(i int32, s *ground.Site) {
+		r := a.one(i, s, &tr)
+		r.rank, r.crewHours = a.rows[i].rank, a.rows[i].crewHours
+		a.rows[i] = r
+	})
+	if err != nil {
+		return err
 	}
-	a.explain(stdout, tree, &tr)
+	dug, roots, err := a.foundAt(ctx, tree)
+	if err != nil {
+		return err
+	}
+	a.explain(stdout, tree, &tr, dug, roots)
 	return nil
 }
 
-// explain prints the chain of one tree.
-func (a *assessment) explain(w io.Writer, i int, tr *risk.Trace) {
+// explain prints the chain of one tree; dug is its latest excavation, if any, and
+// roots what was found then.
+func (a *assessment) explain(w io.Writer, i int, tr *risk.Trace, dug *excavation, roots []foundRoot) {
 	t, r := &a.in.trees[i], &a.rows[i]
 	fmt.Fprintf(w, "Tree %s, %s", t.ID, orUnknown(t.Species))
 	if t.Street != "" {
@@ -117,5 +119,19 @@ func (a *assessment) explain(w io.Writer, i int, tr *risk.Trace) {
 		fmt.Fprintln(w, indent(wrap("reasons: "+why, 88), "  ", "    "))
 	}
 	fmt.Fprintln(w, indent(wrap("missing: "+r.res.Missing.Words(), 88), "  ", "    "))
+	if dug != nil {
+		when := ""
+		if dug.Date.Known {
+			when = " on " + dug.Date.Value.Format("2006-01-02")
+		}
+		fmt.Fprintf(w, "\nExcavated%s: %.0f %% of the circumference held; what the chain above says of the collar was reckoned without it\n", when, 100*dug.Share)
+		if len(roots) == 0 && dug.Share > 0 {
+			fmt.Fprintln(w, "  cut or keep is not weighed: the size of the root is not given, or cannot be")
+		}
+	}
+	for k := range roots {
+		fmt.Fprintln(w, "\nCut or keep: what each choice costs")
+		roots[k].tell(w, a.o.units == "us")
+	}
 	fmt.Fprintf(w, "\n%s\n", wrap(caution, 92))
 }

@@ -173,30 +173,15 @@ func (a *assessment) signs(ctx context.Context, trees []int32) ([]collar.Signs, 
 		place[i] = k
 	}
 	out := make([]collar.Signs, len(trees))
-	w := a.survey.NewWorker()
-	for _, c := range a.survey.Cells() {
-		if err := ctx.Err(); err != nil {
-			return nil, err
-		}
-		cell := ground.Cell{X: c.X, Y: c.Y}
-		for _, i := range c.Stands {
-			if _, ok := place[i]; ok {
-				cell.Stands = append(cell.Stands, i)
-			}
-		}
-		if len(cell.Stands) == 0 {
-			continue
-		}
-		w.Do(cell, func(i int32, site *ground.Site) {
-			t := &a.in.trees[i]
-			s := a.model.Size(t)
-			g := a.in.ground(a.survey.Stand(i), site)
-			odd := a.odd(i)
-			r := a.model.Assess(t, &s, &g, odd, nil)
-			out[place[i]] = a.model.Signs(t, &s, &g, odd, r.SoilPct)
-		})
-	}
-	return out, nil
+	err := a.each(ctx, trees, func(i int32, site *ground.Site) {
+		t := &a.in.trees[i]
+		s := a.model.Size(t)
+		g := a.in.ground(a.survey.Stand(i), site)
+		odd := a.odd(i)
+		r := a.model.Assess(t, &s, &g, odd, nil)
+		out[place[i]] = a.model.Signs(t, &s, &g, odd, r.SoilPct)
+	})
+	return out, err
 }
 
 // first returns the excavations in file order, of each tree the first: what was

@@ -119,13 +119,16 @@ func readmeTables() []struct{ name, text string } {
 		}
 		return p
 	}
-	var openings, work []*outField
+	var openings, work, found []*outField
 	for _, n := range openingFields {
 		i := slices.IndexFunc(treeFields, func(f outField) bool { return f.name == n })
 		openings = append(openings, &treeFields[i])
 	}
 	for i := range workFields {
 		work = append(work, &workFields[i].outField)
+	}
+	for i := range foundFields {
+		found = append(found, &foundFields[i].outField)
 	}
 	var verb strings.Builder
 	verb.WriteString(markdownRow("verb", "what it does") + "|---|---|\n")
@@ -143,6 +146,7 @@ func readmeTables() []struct{ name, text string } {
 		{"fields of trees", fieldTable(pointers(treeFields))},
 		{"fields of openings", fieldTable(openings)},
 		{"fields of worklist", fieldTable(work)},
+		{"fields of found", fieldTable(found)},
 		{"fields of water", fieldTable(pointers(waterFields))},
 		{"columns of trees", mappingTable(inventory[:])},
 		{"columns of soil", mappingTable(soilTable[:])},

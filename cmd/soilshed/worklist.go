@@ -31,10 +31,12 @@ type workStop struct {
 // worklist is what a crew takes along.
 type worklist struct {
 	stops         []workStop
-	plan          rank.Plan // for twice the days asked for
-	jobs          int       // trees that wait
-	restAvertedYr float64   // by jobs too late in the list to be planned with
-	dug           int       // ranked trees that were excavated before, and wait no more
+	plan          rank.Plan             // for twice the days asked for
+	jobs          int                   // trees that wait
+	restAvertedYr float64               // by jobs too late in the list to be planned with
+	dug           int                   // ranked trees that were excavated before, and wait no more
+	roots         []foundRoot           // of what was found at them
+	digs          map[string]excavation // the latest of each tree; nil where no file is given
 }
 
 // listRows caps the worklist where no number of crew days cuts it off: more than
@@ -52,7 +54,7 @@ func (a *assessment) work() (*worklist, error) {
 	if err != nil {
 		return nil, err
 	}
-	w := &worklist{}
+	w := &worklist{digs: dug}
 	days := a.o.crewDays
 	// What comes so late in the list that no crew of these days gets there need
 	// not be planned with.
@@ -107,6 +109,9 @@ func (w *worklist) tell(a *assessment, out io.Writer) {
 	fmt.Fprintf(out, "\nWorklist: %s\n", layer.TablePath(a.o.out, "worklist"))
 	if w.dug > 0 {
 		fmt.Fprintf(out, "  %s were excavated before and take no place in it\n", countOf(w.dug, "tree", "trees"))
+	}
+	if n := len(w.roots); n > 0 {
+		fmt.Fprintf(out, "  what was found at %s of them, cutting set beside keeping: %s\n", grouped(n), layer.TablePath(a.o.out, "found"))
 	}
 	if a.o.crewDays == 0 {
 		fmt.Fprintf(out, "  the first %s of %s, in the order of the list; --crew-days N makes days of a crew of it\n", grouped(len(w.stops)), countOf(w.jobs, "tree", "trees"))
@@ -342,6 +347,8 @@ type beside struct {
 	table       *layer.Table // worklist.csv
 	list, water int          // places among the layers; water is 0 when there is none
 	changes     int          // the same of the table of changes
+	found       int          // the same of what was found; 0 without a file of excavations
+	finds       *layer.Table // found.csv
 	changed     *layer.Table // changes.csv, where the output is one file
 }
 
@@ -357,6 +364,10 @@ func (w *writer) besides(schemas []layer.Schema) []layer.Schema {
 		w.beside.water = len(schemas)
 		schemas = append(schemas, waterSchema(w.us))
 	}
+	if w.a.o.excavations != "" {
+		w.beside.found = len(schemas)
+		schemas = append(schemas, w.foundSchema())
+	}
 	if w.a.older != nil {
 		w.beside.changes = len(schemas)
 		schemas = append(schemas, changeSchema())
@@ -364,7 +375,7 @@ func (w *writer) besides(schemas []layer.Schema) []layer.Schema {
 	return schemas
 }
 
-// rest writes the worklist and the water; both are to be committed.
+// rest writes the worklist, what was found, and the water; all are to be committed.
 func (w *writer) rest(ctx context.Context) (err error) {
 	a := w.a
 	if w.beside.work, err = a.work(); err != nil {
@@ -395,6 +406,11 @@ func (w *writer) rest(ctx context.Context) (err error) {
 			return err
 		}
 		if err := w.beside.table.Write(f); err != nil {
+			return err
+		}
+	}
+	if w.beside.found > 0 {
+		if err := w.found(ctx); err != nil {
 			return err
 		}
 	}

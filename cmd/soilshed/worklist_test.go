@@ -308,13 +308,17 @@ func TestFieldsOfWorklistAndWater(t *testing.T) {
 			}
 		}
 	}
-	var work, water []*outField
+	var work, water, found []*outField
 	for i := range workFields {
 		work = append(work, &workFields[i].outField)
 	}
 	for i := range waterFields {
 		water = append(water, &waterFields[i])
 	}
+	for i := range foundFields {
+		found = append(found, &foundFields[i].outField)
+	}
+	check("found", found)
 	check("worklist", work)
 	check("water", water)
 }

@@ -16,14 +16,18 @@ type Found struct {
 
 	StemGrowthCm Reading // growth of the stem's diameter, cm a year
 	RootGrowthCm Reading // growth of the root's diameter, cm a year
-	Years        Reading // to look ahead; 10 when not known
+	Years        Reading // to look ahead, 0 to 50; 10 when not known
 }
 
 // Outcome is what one choice costs, each as a share, 0 to 1, now and after the
 // years looked ahead.
 type Outcome struct {
 	SectionNow, SectionLater float64 // of the stem's resistance to bending at the collar, lost
-	RootsNow, RootsLater     float64 // of the root system by cross-section, lost
+	// ArcNow and ArcLater are the share of the circumference that is pressed in,
+	// DepthNow and DepthLater how deep, as a share of the stem's radius.
+	ArcNow, ArcLater     float64
+	DepthNow, DepthLater float64
+	RootsNow, RootsLater float64 // of the root system by cross-section, lost
 	// AnchorLo to AnchorHi is the loss of the force that tips the tree, for the
 	// roots lost.
 	AnchorLo, AnchorHi float64
@@ -35,6 +39,21 @@ type Weighing struct {
 	Years     float64
 	Assumed   []string // what was not given, and taken instead
 	Cautions  []string
+}
+
+// Formula is how one number of a weighing is reckoned, and where that is from.
+type Formula struct{ What, How, Source string }
+
+// Formulas are those of CutOrKeep, in its order. R is the stem's radius, h half
+// of the angle that is held, p the depth of the indentation.
+var Formulas = []Formula{
+	{"loss of section", "1 - W/W0: the section modulus W of a disc less a ring sector (angle 2h, from R-p to R), the weaker of bending towards, away from and across it, over that of the whole disc, pi R^3/4",
+		"any handbook of mechanics; tested by summation"},
+	{"depth, if kept", "p + half of the stem's gain in diameter + half of the root's", "assumption: the root holds on and the stem grows round it all the way. An upper value: a thin root may break, or be grown over without harm"},
+	{"arc, if kept", "the arc as found, or that of a chord at this depth, 2 acos(1 - p/R), if that is more", "geometry"},
+	{"depth, if cut", "p as it is, in a stem that grows on", "assumption: no more is pressed in; the dent itself may fill, and is counted whole"},
+	{"loss of roots, if cut", "d^2 over the sum of d^2 of all main roots; where the others were not seen, over the stem's diameter squared", "cross-section; pipe model from memory"},
+	{"loss of hold, if cut", "0.6 to 1.0 x the loss of roots", "pulling tests: Smiley 2008 (AUF 34(2):123), half of the roots cut, 30 %, one root, 12 %; Smiley et al. 2014 (AUF 40(4):230), nearly linear to half of the circumference"},
 }
 
 const (
@@ -53,6 +72,9 @@ const (
 	// linear, to half of the circumference.
 	anchorLow, anchorHigh = 0.6, 1.0
 	anchorTested          = 0.5
+
+	// Bounds of what is believed (settings, no source).
+	mostGrowthCm, mostYears = 10, 50
 )
 
 // CutOrKeep weighs cutting a girdling root against keeping it. It informs: a
@@ -76,16 +98,27 @@ func CutOrKeep(f Found) (Weighing, error) {
 		return Weighing{}, fmt.Errorf("share of the circumference %g: must be 0 to 1", f.Share)
 	case f.EmbeddedCm.Known && !(f.EmbeddedCm.Value >= 0 && f.EmbeddedCm.Value <= f.StemCm/2):
 		return Weighing{}, fmt.Errorf("embedded %g cm: must be 0 to half the stem's diameter", f.EmbeddedCm.Value)
+	case f.StemGrowthCm.Known && !(f.StemGrowthCm.Value >= 0 && f.StemGrowthCm.Value <= mostGrowthCm):
+		return Weighing{}, fmt.Errorf("stem thickens by %g cm a year: must be 0 to %d", f.StemGrowthCm.Value, mostGrowthCm)
+	case f.RootGrowthCm.Known && !(f.RootGrowthCm.Value >= 0 && f.RootGrowthCm.Value <= mostGrowthCm):
+		return Weighing{}, fmt.Errorf("root thickens by %g cm a year: must be 0 to %d", f.RootGrowthCm.Value, mostGrowthCm)
+	case f.Years.Known && !(f.Years.Value >= 0 && f.Years.Value <= mostYears):
+		return Weighing{}, fmt.Errorf("%g years ahead: must be 0 to %d", f.Years.Value, mostYears)
+	}
+	for _, d := range f.OtherRootsCm {
+		if !(d > 0 && d < 1000) {
+			return Weighing{}, fmt.Errorf("another main root of %g cm: must be above 0 and below 1000", d)
+		}
 	}
 	w := Weighing{Years: 10}
 	take := func(r Reading, other float64, what string) float64 {
-		if r.Known && r.Value >= 0 && !math.IsInf(r.Value, 0) {
+		if r.Known {
 			return r.Value
 		}
 		w.Assumed = append(w.Assumed, what)
 		return other
 	}
-	if f.Years.Known && f.Years.Value >= 0 && !math.IsInf(f.Years.Value, 0) {
+	if f.Years.Known {
 		w.Years = f.Years.Value
 	}
 	embedded := take(f.EmbeddedCm, min(0.4*f.RootCm, f.StemCm/2), "embedded to 0.4 of the root's thickness (assumption)")
@@ -101,7 +134,10 @@ func CutOrKeep(f Found) (Weighing, error) {
 		deeper = 0 // it does not touch the stem yet: nothing is foretold
 	}
 	arc := max(f.Share, math.Acos(1-deeper/radiusLater)/math.Pi)
-	w.Keep = Outcome{SectionNow: now, SectionLater: sectionLoss(arc, deeper/radiusLater)}
+	w.Keep = Outcome{
+		SectionNow: now, SectionLater: sectionLoss(arc, deeper/radiusLater),
+		ArcNow: f.Share, ArcLater: arc, DepthNow: embedded / radius, DepthLater: deeper / radiusLater,
+	}
 
 	area := 0.0
 	for _, d := range f.OtherRootsCm {
@@ -114,6 +150,7 @@ func CutOrKeep(f Found) (Weighing, error) {
 	}
 	w.Cut = Outcome{
 		SectionNow: now, SectionLater: sectionLoss(f.Share, embedded/radiusLater),
+		ArcNow: f.Share, ArcLater: f.Share, DepthNow: embedded / radius, DepthLater: embedded / radiusLater,
 		RootsNow: share, RootsLater: share,
 		AnchorLo: anchorLow * share, AnchorHi: anchorHigh * share,
 	}
@@ -121,6 +158,7 @@ func CutOrKeep(f Found) (Weighing, error) {
 		w.Cautions = append(w.Cautions, "more than half of the root system: beyond what was tested by pulling")
 	}
 	w.Cautions = append(w.Cautions,
+		"what keeping costs later is an upper value, above all for a thin root, which may break or be grown over",
 		"cut roots often grow back, several for one (Watson 1993): look again in a few years",
 		"a cut at the stem wounds it and may let decay in",
 		"for a certified arborist to decide on site")

@@ -188,3 +188,20 @@ func TestMoreDBHNeverLessResistance(t *testing.T) {
 		}
 	}
 }
+
+// Hold that is lost lowers the gust by the power of the load: with a stem that
+// never breaks, in leaf and on moist soil alone, by (1-x)^(1/1.64).
+func TestHoldLostLowersTheGustByThePowerOfTheLoad(t *testing.T) {
+	c := NewClimate(Gumbel{24, 3})
+	c.InLeaf, c.Wet = 1, 0
+	c = c.Prepare()
+	tree := Tree{DBHM: 0.4, HeightM: 12, CrownM: 9, CrownBaseM: 3, Wood: Wood{MORkPa: 200e3}, DepthM: 0.9}
+	for b := range tree.ReachM {
+		tree.ReachM[b] = math.Inf(1)
+	}
+	whole := c.Fail(tree, 0, nil).GustMS
+	for _, lost := range []float64{0.1, 0.3, 0.6} {
+		tree.HoldLost = lost
+		near(t, "gust", c.Fail(tree, 0, nil).GustMS, whole*math.Pow(1-lost, 1/1.64), 0.01)
+	}
+}

@@ -17,6 +17,9 @@ type Tree struct {
 	ReachM   [Bearings]float64 // free distance of roots from the stem; +Inf is free
 	DepthM   float64           // rooting depth
 	RootsCut bool              // a walk or kerb beside it was replaced
+	// HoldLost is the part of the roots' resistance, in every direction, that is
+	// lost to roots known to be cut, 0 to 0.95.
+	HoldLost float64
 
 	// StoodYears is for how many years it has stood, at about today's size and
 	// with today's roots, in this climate. A tree that came through them is not
@@ -35,6 +38,7 @@ func (t Tree) held() Tree {
 		t.LeanBearing = 0
 	}
 	t.DepthM = within(t.DepthM, 0, 10)
+	t.HoldLost = within(t.HoldLost, 0, 0.95)
 	t.StoodYears = within(t.StoodYears, 0, 30)
 	return t
 }
@@ -381,6 +385,11 @@ func (c Climate) Parts(t Tree) Parts {
 	p.MomentNm1 = perMetre(p.Drag, p.OutlineM2, p.ArmM, p.StreetFactor)
 	p.PlateM = PlateRadius(t.DBHM)
 	p.UprootNm = UprootNm(t.DBHM, t.HeightM, t.DepthM, &t.ReachM)
+	if t.HoldLost > 0 {
+		for b := range p.UprootNm {
+			p.UprootNm[b] *= 1 - t.HoldLost
+		}
+	}
 	p.StemNm = StemNm(t.Wood, t.DBHM)
 	if t.LeanDeg > 0 {
 		// The wind has to supply less on the side the tree hangs to, more on the
