@@ -42,6 +42,7 @@ type Builder struct {
 	m Map
 	// Crossing counts the polygons with a ring that crosses itself.
 	Crossing int
+	crossing crossing
 }
 
 // NewBuilder returns a builder of an empty map.
@@ -131,7 +132,7 @@ func (b *Builder) add(p part, rings [][]geo.XY) error {
 	}
 	if p.kind != barrier {
 		for _, r := range m.rings[ringsN:] {
-			if crosses(m.verts[r.first : r.first+r.n]) {
+			if b.crossing.crosses(m.verts[r.first : r.first+r.n]) {
 				b.Crossing++
 				break
 			}

@@ -21,19 +21,21 @@ func (m *Map) extent(cellM float64) *coverage {
 	if !m.has[hard] || m.has[study] || cellM <= 0 {
 		return nil
 	}
-	all := noBox
+	x0, y0, x1, y1 := math.Inf(1), math.Inf(1), math.Inf(-1), math.Inf(-1)
 	for i := range m.rings {
 		r := &m.rings[i]
 		if m.parts[r.part].kind == hard && !r.hole {
-			for _, v := range m.verts[r.first : r.first+r.n] {
-				all.take(v)
+			for _, v := range m.ringOf(r) {
+				x0, y0, x1, y1 = min(x0, v.X), min(y0, v.Y), max(x1, v.X), max(y1, v.Y)
 			}
 		}
 	}
-	w, h := float64(all.x1)-float64(all.x0), float64(all.y1)-float64(all.y0)
+	w, h := x1-x0, y1-y0
 	cell := max(cellM, w/2000, h/2000)
-	// The grid starts on a multiple of the cell, two cells outside.
-	c := &coverage{cell: cell, x0: (math.Floor(float64(all.x0)/cell) - 2) * cell, y0: (math.Floor(float64(all.y0)/cell) - 2) * cell}
+	// The grid starts two cells outside the layers themselves, not on a multiple
+	// of the cell: where the plane has its origin must not matter, since a tree
+	// more moves it.
+	c := &coverage{cell: cell, x0: x0 - 2*cell, y0: y0 - 2*cell}
 	c.nx, c.ny = int(w/cell)+6, int(h/cell)+6
 	wall := make([]bool, c.nx*c.ny)
 	for i := range m.rings {

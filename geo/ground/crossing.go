@@ -1,54 +1,95 @@
 package ground
 
-import (
-	"cmp"
-	"slices"
+import "soilshed/geo"
 
-	"soilshed/geo"
-)
+// crossing finds rings that cross themselves. It is used again and again.
+type crossing struct {
+	v     []geo.XY
+	boxes [][]box // over fan edges, over fan of those, and so on
+}
 
 // crosses tells whether a closed ring crosses itself: whether two of its edges
 // that do not follow one another meet at more than a vertex. Such a ring is
-// good enough for the sweep; it is found so that it can be counted.
-func crosses(v []geo.XY) bool {
+// good enough for the sweep; it is found so that it can be counted. Boxes over
+// runs of edges keep a comb of many teeth, or a coast, from costing the square
+// of its edges.
+func (c *crossing) crosses(v []geo.XY) bool {
 	n := len(v)
 	if n < 4 {
 		return false
 	}
-	type span struct {
-		x0, x1 float64
-		k      int32
+	c.v = v
+	if n <= 2*fan {
+		return c.pairs(0, n, 0, n)
 	}
-	spans := make([]span, n)
-	for k, a := range v {
-		b := v[(k+1)%n]
-		spans[k] = span{min(a.X, b.X), max(a.X, b.X), int32(k)}
+	level := 0
+	more := func() []box {
+		if level == len(c.boxes) {
+			c.boxes = append(c.boxes, nil)
+		}
+		level++
+		return c.boxes[level-1][:0]
 	}
-	if n > 16 {
-		slices.SortFunc(spans, func(a, b span) int { return cmp.Compare(a.x0, b.x0) })
+	under := more()
+	for i := 0; i < n; i += fan {
+		b := noBox
+		for j := i; j <= min(i+fan, n); j++ {
+			b.take(v[j%n])
+		}
+		under = append(under, b)
 	}
-	active := make([]span, 0, 32)
-	for _, s := range spans {
-		kept := active[:0]
-		for _, o := range active {
-			if n > 16 && o.x1 < s.x0 {
-				continue
+	c.boxes[0] = under
+	for len(under) > 1 {
+		over := more()
+		for i := 0; i < len(under); i += fan {
+			b := noBox
+			for _, u := range under[i:min(i+fan, len(under))] {
+				b.join(u)
 			}
-			kept = append(kept, o)
-			gap := (int(s.k) - int(o.k) + n) % n
-			if gap == 1 || gap == n-1 {
-				continue
-			}
-			a, b := v[s.k], v[(int(s.k)+1)%n]
-			c, d := v[o.k], v[(int(o.k)+1)%n]
-			if max(a.Y, b.Y) < min(c.Y, d.Y) || max(c.Y, d.Y) < min(a.Y, b.Y) {
-				continue
-			}
-			if turn(a, b, c)*turn(a, b, d) < 0 && turn(c, d, a)*turn(c, d, b) < 0 {
+			over = append(over, b)
+		}
+		c.boxes[level-1] = over
+		under = over
+	}
+	return c.within(level-1, 0, 0)
+}
+
+// within tells whether an edge under box i of a level crosses one under box j,
+// i <= j.
+func (c *crossing) within(level, i, j int) bool {
+	if i != j && !c.boxes[level][i].meets(c.boxes[level][j]) {
+		return false
+	}
+	if level == 0 {
+		return c.pairs(i*fan, min((i+1)*fan, len(c.v)), j*fan, min((j+1)*fan, len(c.v)))
+	}
+	under := len(c.boxes[level-1])
+	for a := i * fan; a < min((i+1)*fan, under); a++ {
+		for b := max(a, j*fan); b < min((j+1)*fan, under); b++ {
+			if c.within(level-1, a, b) {
 				return true
 			}
 		}
-		active = append(kept, s)
+	}
+	return false
+}
+
+// pairs tells whether one of the edges from i0 to i1 crosses one of those from
+// j0 to j1.
+func (c *crossing) pairs(i0, i1, j0, j1 int) bool {
+	n := len(c.v)
+	for i := i0; i < i1; i++ {
+		a, b := c.v[i], c.v[(i+1)%n]
+		x0, x1, y0, y1 := min(a.X, b.X), max(a.X, b.X), min(a.Y, b.Y), max(a.Y, b.Y)
+		for j := max(i+2, j0); j < j1; j++ {
+			p, q := c.v[j], c.v[(j+1)%n]
+			if p.X < x0 && q.X < x0 || p.X > x1 && q.X > x1 || p.Y < y0 && q.Y < y0 || p.Y > y1 && q.Y > y1 || i == 0 && j == n-1 {
+				continue
+			}
+			if turn(a, b, p)*turn(a, b, q) < 0 && turn(p, q, a)*turn(p, q, b) < 0 {
+				return true
+			}
+		}
 	}
 	return false
 }

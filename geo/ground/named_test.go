@@ -2,6 +2,7 @@ package ground
 
 import (
 	"math"
+	"slices"
 	"testing"
 
 	"soilshed/geo"
@@ -315,5 +316,34 @@ func TestEdgesThatBeginAtAlmostOneHeight(t *testing.T) {
 			must(t, b.Hard(poly(rect(2, 3, 4, 5)), 1))
 		})[0]
 		near(t, "opening", s.OpenM2, math.Pi*64-4-3.2, 1e-6)
+	}
+}
+
+// Where the plane has its origin does not change how far the layers extend.
+func TestExtentMovesWithTheLayers(t *testing.T) {
+	flags := func(by geo.XY) (out []bool) {
+		b := NewBuilder()
+		for _, r := range [][]geo.XY{rect(0, 0, 130, 20), rect(40, 300, 90, 310), rect(-200, 40, -150, 400)} {
+			for i := range r {
+				r[i] = r[i].Add(by)
+			}
+			must(t, b.Hard(poly(r), 1))
+		}
+		m := b.Freeze(Defaults())
+		for x := -397.; x < 400; x += 13 {
+			for y := -297.; y < 700; y += 17 {
+				out = append(out, m.covered(geo.XY{X: x, Y: y}.Add(by)))
+			}
+		}
+		return out
+	}
+	at := flags(geo.XY{})
+	if n := len(at) - len(slices.DeleteFunc(slices.Clone(at), func(c bool) bool { return c })); n < 100 || n > len(at)-100 {
+		t.Fatalf("%d of %d covered: the test tests little", n, len(at))
+	}
+	for _, by := range []geo.XY{{X: 13.5, Y: -8.25}, {X: -51, Y: 1e4}} {
+		if !slices.Equal(flags(by), at) {
+			t.Errorf("moved by %v, other places are covered", by)
+		}
 	}
 }
