@@ -5,11 +5,17 @@
 #   scripts/page/test.sh [PICTURES] [BIG.html]
 #
 # Needs Node with npm and Chromium (Debian: nodejs npm chromium; CHROMIUM names
-# another one). The playwright-core of package.json is fetched with npm into a
+# another one); where one is missing it skips, or fails with CI=true. The playwright-core of package.json is fetched with npm into a
 # temporary folder, unless PLAYWRIGHT names a folder that has it in node_modules.
 # SOILSHED names a program that is built already.
 set -eu
 cd "$(dirname "$0")/../.."
+for program in node npm "${CHROMIUM:-chromium}"; do
+	command -v "$program" >/dev/null && continue
+	echo "$0: no $program here: the page is not opened in a browser (Debian: nodejs npm chromium)"
+	[ "${CI:-}" != true ] || exit 1
+	exit 0
+done
 work=$(mktemp -d)
 trap 'rm -rf "$work"' EXIT
 pictures=${1:-$work/pictures}

@@ -133,7 +133,7 @@ whole = max(box.width() / (1300 / DPI * 0.0254), box.height() / (900 / DPI * 0.0
 # The street of the tree that is first in the list.
 first = next(trees.getFeatures('"rank" = 1'), None) or next(trees.getFeatures())
 street = to_metres.transform(first.geometry().asPoint())
-views = {"overview": (box.center(), whole), "quarter": (street, 5000), "street": (street, 1000)}
+views = {"overview": (box.center(), whole), "far": (box.center(), 5000), "street": (street, 1000)}
 for name, (middle, scale) in views.items():
     s = settings([trees, openings] + under, middle, 1300, 900, scale)
     seen = render(s, os.path.join(out, f"{name}.png"))
