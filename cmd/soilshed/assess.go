@@ -124,6 +124,12 @@ func (a *assessment) assessTo(ctx context.Context) (*worklist, error) {
 			return nil, err
 		}
 	}
+	var charts map[string][]byte
+	if a.o.charts != "" {
+		if err := a.phase("charts", func() (err error) { charts, err = a.drawCharts(); return err }); err != nil {
+			return nil, err
+		}
+	}
 	if err = a.phase("finish", w.sink.Commit); err == nil {
 		err = w.beside.table.Commit()
 	}
@@ -132,6 +138,9 @@ func (a *assessment) assessTo(ctx context.Context) (*worklist, error) {
 	}
 	if err == nil && a.o.page != "" {
 		err = layer.WriteFile(a.o.page, page)
+	}
+	if err == nil && a.o.charts != "" {
+		err = a.writeCharts(charts)
 	}
 	if err == nil && a.older != nil {
 		err = a.older.commit(w)

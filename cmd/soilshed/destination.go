@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"os"
 	"path/filepath"
 	"slices"
@@ -30,6 +31,11 @@ func (o *options) checkDestination() error {
 			if sameName(f, o.page) {
 				return usagef("--page %s: is the name of another file of the output (give another name)", o.page)
 			}
+		}
+	}
+	if o.charts != "" {
+		if err := os.MkdirAll(o.charts, 0o777); err != nil {
+			return usagef("--charts %s: no folder can be made there (%v)", o.charts, errors.Unwrap(err))
 		}
 	}
 	for _, in := range append(o.inputFiles(), o.config) {

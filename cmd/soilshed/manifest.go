@@ -245,9 +245,7 @@ func (o *options) filesOf() []string {
 	}
 	files = append(files, strings.TrimSuffix(layer.TablePath(o.out, "readme"), ".csv")+".txt")
 	files = append(files, changesPage(o.out))
-	if o.page != "" {
-		files = append(files, o.page)
-	}
+	files = append(files, o.extraFiles()...)
 	slices.Sort(files[1:])
 	return slices.Compact(files)
 }
@@ -256,8 +254,17 @@ func (o *options) filesOf() []string {
 // manifest.
 func (o *options) allOutputFiles() []string {
 	files := append(o.outputFiles(), manifestPath(o.out), changesPage(o.out))
+	return append(files, o.extraFiles()...)
+}
+
+// extraFiles are those that are written when they are asked for.
+func (o *options) extraFiles() []string {
+	var files []string
 	if o.page != "" {
 		files = append(files, o.page)
+	}
+	if o.charts != "" {
+		files = append(files, o.chartFiles()...)
 	}
 	return files
 }

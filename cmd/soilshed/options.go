@@ -42,7 +42,7 @@ type options struct {
 	workers                                     int
 	maxSkipped, crewDays                        int
 	crewHours, crewSpeed                        float64
-	page                                        string
+	page, charts                                string
 	pageDetails                                 int
 	quiet                                       bool
 	cellM                                       float64
@@ -122,6 +122,7 @@ func flagsOf(o *options) *pflag.FlagSet {
 	f.Float64Var(&o.crewSpeed, "crew-speed", 20, "`KM/H` of a crew in town, door to door")
 	f.StringVar(&o.page, "page", "", "`FILE.html` to write too: the results as one page that works offline")
 	f.IntVar(&o.pageDetails, "page-details", 20000, "`TREES`, from the head of the list, whose rose, share and reasons the page holds; a smaller inventory has all")
+	f.StringVar(&o.charts, "charts", "", "`FOLDER` for charts too (SVG): soil against need, and by species, planting year and nursery stock")
 	f.StringVar(&o.keep, "keep", "all", "inventory `ATTRIBUTES` to keep: all or none")
 	f.StringVar(&o.units, "units", "si", "`UNITS` written: si or us; us also where a file does not say")
 	f.IntVar(&o.workers, "workers", runtime.GOMAXPROCS(0), "`CELLS` worked on side by side; the result does not depend on it")

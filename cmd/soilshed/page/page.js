@@ -1004,16 +1004,16 @@ function charts() {
   };
   const zero = () => new Array(TONES).fill(0);
   const pct = list.soil_pct, width = 10 ** (pct.digits || 0), low = pct.min || 0;
-  const by = Array.from({length: 9}, zero), names = [];
+  const by = Array.from({length: 10}, zero), names = [];
   for (let k = 0; k < 8; k++) names.push(`${25 * k} to ${25 * (k + 1)} %`);
-  names.push("200 % or more");
+  names.push("200 % or more", "not known");
   const years = new Map(), stock = new Map(), kinds = new Map();
   const add = (m, key, t) => { let c = m.get(key); if (!c) m.set(key, c = zero()); c[t]++; };
   for (let i = 0; i < N; i++) {
     const t = tone[i];
     if (!mask[i] || t === GONE) continue;
     const v = pct.v[i];
-    if (v) by[Math.min(8, Math.max(0, Math.floor((v - 1 + low) / width / 25)))][t]++;
+    by[v ? Math.min(8, Math.max(0, Math.floor((v - 1 + low) / width / 25))) : 9][t]++;
     add(kinds, list.species.kind === "words" ? list.species.v[i] : value(list.species, i), t);
     const y = list.planted.v[i];
     add(years, y ? Math.floor((y - 1 + (list.planted.min || 0)) / 5) * 5 : 0, t);
@@ -1028,12 +1028,19 @@ function charts() {
     for (const [, c] of species.slice(14)) c.forEach((v, t) => { rest[t] += v; });
     top.push([`${count.format(species.length - 14)} other kinds`, rest]);
   }
+  if (!sum(by[9])) by.pop();
   const planted = [...years].sort((a, b) => (a[0] || 9999) - (b[0] || 9999)).map(([y, c]) => [y ? `${y} to ${y + 4}` : "not recorded", c]);
+  // The earliest are taken together.
+  if (planted.length > 17) {
+    const early = planted.splice(0, planted.length - 16), sums = zero();
+    for (const [, c] of early) c.forEach((v, t) => { sums[t] += v; });
+    planted.unshift([`before ${parseInt(planted[0][0])}`, sums]);
+  }
   const grown = [...stock].sort((a, b) => sum(b[1]) - sum(a[1])).map(([k, c]) => [name(list.stock, k), c]);
   $("charts").replaceChildren(
     spreadOf("Soil against need", by.map((c, k) => [names[k], c]), "Trees by the soil they have, in percent of what they need."),
     spreadOf("By species", top, "The commonest kinds, coloured by soil class."),
-    spreadOf("By planting year", planted.length > 16 ? planted.slice(-16) : planted, "In fives of years, coloured by soil class."),
+    spreadOf("By planting year", planted, "In fives of years, coloured by soil class."),
     spreadOf("By nursery stock", grown, "How they were grown, coloured by soil class."),
   );
 }
