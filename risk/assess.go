@@ -2,7 +2,6 @@ package risk
 
 import (
 	"math"
-	"strconv"
 
 	"soilshed/risk/collar"
 	"soilshed/risk/soil"
@@ -174,10 +173,7 @@ func (m *Model) Signs(t *Tree, s *Size, g *Ground, odd Odd, soilPct float64) col
 		FlareCm: reading(t.FlareCm), FlareSeen: t.FlareSeen,
 		MulchCm: reading(t.MulchCm), MulchTouches: t.MulchTouches,
 		OddZ: reading(odd.Z), Genus: s.Species.Genus, Species: s.Species.Latin, Supplier: t.Supplier,
-		YearsSincePlanting: reading(s.AgeYr),
-	}
-	if t.PlantedYear.Known {
-		x.Season = strconv.Itoa(t.PlantedYear.Value)
+		YearsSincePlanting: reading(s.AgeYr), Season: PlantingSeason(t, m.South), Crew: t.Crew,
 	}
 	// Ground that was assumed says nothing of the collar.
 	if g.Measured {

@@ -39,6 +39,8 @@ func ParseNeedRule(s string) (NeedRule, error) {
 type Settings struct {
 	// Year is the year for which trees are assessed.
 	Year int
+	// South of the equator the seasons are turned.
+	South bool
 	// ReachM sets one reach for all trees; 0 takes ReachPerDBH x DBH, held
 	// between LeastReachM and MostReachM.
 	ReachM                               float64

@@ -41,9 +41,12 @@ type Tree struct {
 	CrownM  Maybe[float64] // crown spread, diameter
 	LeanDeg Maybe[float64] // from the vertical
 
-	PlantedYear Maybe[int]
-	Removed     bool
-	Dead        bool
+	PlantedYear  Maybe[int]
+	PlantedMonth int    // 1 to 12; 0 is unknown
+	Season       string // planting season as recorded, "spring" to "winter" or a name of its own; "" is unknown
+	Crew         string // planting crew or contract; "" is unknown
+	Removed      bool
+	Dead         bool
 	// Condition runs from 0 (dead) to 1 (as good as can be).
 	Condition Maybe[float64]
 

@@ -648,3 +648,77 @@ func readBearing(s string) (deg float64, ok bool) {
 	}
 	return 0, false
 }
+
+// seasonWords name the seasons; the first word of each is the one that is written.
+var seasonWords = [...][]string{
+	{"spring", "fruehjahr", "frühjahr", "frühling", "printemps", "primavera", "voorjaar", "lente"},
+	{"summer", "sommer", "été", "verano", "zomer"},
+	{"autumn", "fall", "herbst", "automne", "otoño", "najaar", "herfst"},
+	{"winter", "hiver", "invierno"},
+}
+
+var monthNames = [...]string{"jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec"}
+
+// readSeason reads the season of a date of planting: in words ("Fall 2014"), or
+// by its month, 1 to 12 (0 where it tells neither). Of 4/3/2015 the month comes
+// first, as in the United States, unless it cannot; of 4.3.2015 it is second.
+// The first of January stands for a year alone.
+func readSeason(s string) (season string, month int) {
+	s = strings.ToLower(trimCell(s))
+	for _, names := range seasonWords {
+		for _, n := range names {
+			if strings.Contains(s, n) {
+				return names[0], 0
+			}
+		}
+	}
+	if v, ok := plainNumber(s); ok { // 20150403, 20150403101500, milliseconds
+		switch {
+		case v >= 17000101 && v < 21001232:
+			return seasonOfDay(int(v)/100%100, int(v)%100)
+		case v >= 17000101e6 && v < 21001232e6:
+			return seasonOfDay(int(v/1e8)%100, int(v/1e6)%100)
+		case v >= 1e11 && v < 5e12:
+			d := time.UnixMilli(int64(v)).UTC()
+			return seasonOfDay(int(d.Month()), d.Day())
+		}
+		return "", 0
+	}
+	for k, n := range monthNames {
+		if strings.Contains(s, n) {
+			return "", k + 1
+		}
+	}
+	var runs []int
+	sep := byte(0)
+	for i := 0; i < len(s) && len(runs) < 3; {
+		if !isDigit(s[i]) {
+			if sep == 0 && len(runs) == 1 {
+				sep = s[i]
+			}
+			i++
+			continue
+		}
+		v, n := leadingInt(s[i:])
+		runs = append(runs, v)
+		i += n
+	}
+	switch {
+	case len(runs) == 2 && runs[0] >= 1700 && runs[1] <= 12: // 2015-04
+		return "", runs[1]
+	case len(runs) < 3:
+		return "", 0
+	case runs[0] >= 1700:
+		return seasonOfDay(runs[1], runs[2])
+	case sep == '.' || runs[0] > 12:
+		return seasonOfDay(runs[1], runs[0])
+	}
+	return seasonOfDay(runs[0], runs[1])
+}
+
+func seasonOfDay(month, day int) (string, int) {
+	if month < 1 || month > 12 || day < 1 || day > 31 || month == 1 && day == 1 {
+		return "", 0
+	}
+	return "", month
+}

@@ -206,3 +206,20 @@ func TestReadBearing(t *testing.T) {
 		}
 	}
 }
+
+func TestReadSeason(t *testing.T) {
+	for _, c := range []struct {
+		s, season string
+		month     int
+	}{
+		{"Spring 2015", "spring", 0}, {"FALL", "autumn", 0}, {"Herbst 2014", "autumn", 0}, {"winter 2014/15", "winter", 0},
+		{"2015-04-03", "", 4}, {"2015-04-03T10:20:30.000Z", "", 4}, {"20150403", "", 4}, {"4/3/2015", "", 4}, {"4/3/15", "", 4},
+		{"23/4/2015", "", 4}, {"03.04.2015", "", 4}, {"April 3, 2015", "", 4}, {"3-Nov-2014", "", 11}, {"2015-11", "", 11},
+		{"1428019200000", "", 4}, // 3 April 2015 in milliseconds
+		{"2015", "", 0}, {"1/1/2015", "", 0}, {"2015-01-01", "", 0}, {"", "", 0}, {"2015-13-01", "", 0}, {"2010-2015", "", 0}, {"old", "", 0},
+	} {
+		if season, month := readSeason(c.s); season != c.season || month != c.month {
+			t.Errorf("%q: %q, month %d; want %q, %d", c.s, season, month, c.season, c.month)
+		}
+	}
+}

@@ -27,6 +27,8 @@ const (
 	inCrown2
 	inLean
 	inPlanted
+	inSeason
+	inCrew
 	inRemoved
 	inAlive
 	inCondition
@@ -225,7 +227,11 @@ var inventory = [inventoryFields]mapping{
 		of: ofAngle, unit: "deg", us: "deg", perBase: 1, low: 0, high: 90,
 		columns: spellings("lean leanangle leandegrees stemlean trunklean angleoflean")},
 	inPlanted: {name: "planted", doc: "year or date of planting", of: ofYear,
-		columns: spellings("planted planteddate plantdate dateplanted dateplant dateplante plantingdate plantdt plntdate plantedyear yearplanted plantyear plantyr plantingyear yrplanted plantingye plantd treeplantd treeplantdate plantedon installdate installed installdt pflanzjahr pflanzdatum pflanzdatu anneeplantation dateplantation anneedeplantation plantjaar aanlegjaar fechaplantacion annoimpianto plantingseason")},
+		columns: spellings("planted planteddate plantdate dateplanted dateplant dateplante plantingdate plantdt plntdate plantedyear yearplanted plantyear plantyr plantingyear yrplanted plantingye plantd treeplantd treeplantdate plantedon installdate installed installdt pflanzjahr pflanzdatum pflanzdatu anneeplantation dateplantation anneedeplantation plantjaar aanlegjaar fechaplantacion annoimpianto")},
+	inSeason: {name: "season", doc: "planting season, in words or with the year, where the planting date does not tell it",
+		columns: spellings("plantingseason plantseason seasonplanted plantedseason pflanzsaison saisonplantation")},
+	inCrew: {name: "crew", doc: "planting crew or planting contractor",
+		columns: spellings("plantingcrew plantedby plantcrew planter plantedbycrew installer installedby plantingcontractor contractor")},
 	inRemoved: {name: "removed", doc: "status, or a date or yes where the tree is gone",
 		columns: spellings("removed removeddate dateremoved removaldate removedate removeddt removedyear yearremoved missingorremoved treestatus status treestat sitestatus assetstatus lifecyclestatus lifecycle currentstatus treestate")},
 	inAlive: {name: "alive", doc: "live or dead (a column called after death is read the other way round)",

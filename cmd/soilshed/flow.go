@@ -133,7 +133,11 @@ func (a *assessment) prepareModel() error {
 			in.report.note("Reference evapotranspiration by %s; on %s of %s days by Hargreaves, for want of data.", how, grouped(fell), grouped(len(days)))
 		}
 	}
-	if a.model, err = risk.NewModel(o.settings(a.year), evidence, climate, days, eto); err != nil {
+	settings := o.settings(a.year)
+	if lat, err := in.latitude(); err == nil {
+		settings.South = lat < 0
+	}
+	if a.model, err = risk.NewModel(settings, evidence, climate, days, eto); err != nil {
 		return dataError{err}
 	}
 	a.model.LearnTypical(in.trees)

@@ -58,6 +58,8 @@ func (c *columns) tree(f *layer.Feature) (risk.Tree, recordKind) {
 	t.LeanDeg = c.measure(inLean, f)
 
 	t.PlantedYear = c.yearIn(inPlanted, f)
+	c.season(f, &t)
+	t.Crew = c.text(inCrew, f)
 	t.WalkReplacedYr = c.yearIn(inWalkReplaced, f)
 
 	if status := c.status(f); status != saysNothing {
@@ -422,6 +424,26 @@ func (c *columns) yearIn(in inventoryField, f *layer.Feature) risk.Maybe[int] {
 	}
 	n.values[in]++
 	return risk.Known(year)
+}
+
+// season reads when in the year the tree was planted: from the date of planting,
+// else from a column of its own, which may bring the year as well.
+func (c *columns) season(f *layer.Feature, t *risk.Tree) {
+	if b := &c.bound[inPlanted]; t.PlantedYear.Known && b.column >= 0 && b.column < len(f.Values) {
+		t.Season, t.PlantedMonth = readSeason(f.Values[b.column].Text())
+	}
+	s := c.text(inSeason, f)
+	if s == "" {
+		return
+	}
+	if y, _, ok := readYear(s, c.year); ok && !t.PlantedYear.Known && plausibleYear(y) && (c.year == 0 || y <= c.year) {
+		t.PlantedYear = risk.Known(y)
+	}
+	if t.Season == "" && t.PlantedMonth == 0 {
+		if t.Season, t.PlantedMonth = readSeason(s); t.Season == "" && t.PlantedMonth == 0 {
+			t.Season = s
+		}
+	}
 }
 
 // wordsKept bounds how many different texts of a column are remembered.

@@ -28,7 +28,7 @@ the flags of assess for the layers and their columns, so that both see the same.
 The excavations are a table with the tree's number, the share of the stem's
 circumference that girdling roots hold (0 when none was found) and, best, the
 date. Beside the evidence a table NAME-rates.csv tells what was found by stock,
-supplier, species and planting season.`
+supplier, the two together, species, planting season and crew.`
 
 func runLearn(ctx context.Context, args []string, stdout, stderr io.Writer) error {
 	var o options
@@ -138,6 +138,15 @@ func (a *assessment) learn(ctx context.Context, digs *excavationFile) (*lesson, 
 		}
 		at[i] = e
 		dug = append(dug, int32(i))
+		t := &a.in.trees[i]
+		if t.Season == "" && t.PlantedMonth == 0 && e.Season != "" {
+			if t.Season, t.PlantedMonth = readSeason(e.Season); t.Season == "" && t.PlantedMonth == 0 {
+				t.Season = e.Season
+			}
+		}
+		if t.Crew == "" {
+			t.Crew = e.Crew
+		}
 	}
 	if len(dug) == 0 {
 		return nil, &layer.Error{File: digs.File, Err: fmt.Errorf("none of its %s is in %s", countOf(len(first), "tree", "trees"), a.o.trees),
@@ -212,6 +221,7 @@ type rateGroup struct {
 func (l *lesson) groups() []rateGroup {
 	r := l.report
 	all := []rateGroup{
+		{"lot", "Supplier and stock, the likeliest first: for the buyer", r.Lots},
 		{"stock", "Stock", r.Stocks}, {"supplier", "Supplier", r.Suppliers}, {"species", "Species", r.Species},
 		{"season", "Planting season", r.Seasons}, {"crew", "Planting crew", r.Crews},
 	}
@@ -265,12 +275,12 @@ func (l *lesson) text(a *assessment, digs *excavationFile) string {
 	}
 
 	for _, g := range l.groups() {
-		fmt.Fprintf(&b, "\n%s\n  %-28s %5s %8s   %s\n", g.title, "", "dug", "girdled", "chance for a tree average in all else, 80 % interval")
+		fmt.Fprintf(&b, "\n%s\n  %-40s %5s %8s   %-28s %s\n", g.title, "", "dug", "girdled", "chance, 80 % interval", "worse than average")
 		for _, x := range g.rates {
-			fmt.Fprintf(&b, "  %-28s %5d %8d   %.0f %%, %.0f to %.0f %%\n", x.Name, x.N, x.Girdled, 100*x.P, 100*x.Lo, 100*x.Hi)
+			fmt.Fprintf(&b, "  %-40s %5d %8d   %-28s %3.0f %%\n", x.Name, x.N, x.Girdled, fmt.Sprintf("%.0f %%, %.0f to %.0f %%", 100*x.P, 100*x.Lo, 100*x.Hi), 100*x.Worse)
 		}
 	}
-	fmt.Fprintln(&b, "\n"+indent(wrap("Chances are drawn towards the others as far as few were dug. They compare lots in what else they have alike; the counts do not.", 92), "", ""))
+	fmt.Fprintln(&b, "\n"+indent(wrap("The chance of a girdled collar is that of a tree average in all else, drawn towards the others as far as few were dug: it compares lots in what else they have alike, and the counts do not. Worse than average: the chance that the lot's own odds are above those of the average tree; near 50 % nothing is known.", 92), "", ""))
 	return b.String()
 }
 
@@ -307,10 +317,11 @@ func (l *lesson) moved() []move {
 // writeRates writes what was found by stock, supplier and the like.
 func (l *lesson) writeRates(path string) error {
 	t, err := layer.CreateTable(path, layer.Schema{Name: "rates", Fields: []layer.Field{
-		{Name: "group", Doc: "stock, supplier, species, season or crew"}, {Name: "name"},
+		{Name: "group", Doc: "lot (supplier and stock), stock, supplier, species, season or crew"}, {Name: "name"},
 		{Name: "dug", Kind: layer.Integer, Doc: "collars excavated"}, {Name: "girdled", Kind: layer.Integer, Doc: "of those, girdled on a third of the circumference or more"},
 		{Name: "sgr_p", Kind: layer.Real, Doc: "probability for a tree of it that is average in all else"},
 		{Name: "sgr_lo", Kind: layer.Real, Doc: "lower end of its 80 % interval"}, {Name: "sgr_hi", Kind: layer.Real, Doc: "upper end"},
+		{Name: "worse", Kind: layer.Real, Doc: "probability that its odds are above those of the average tree"},
 	}})
 	if err != nil {
 		return err
@@ -319,7 +330,7 @@ func (l *lesson) writeRates(path string) error {
 	round := func(v float64) layer.Value { return number(math.Round(v*1e4) / 1e4) }
 	for _, g := range l.groups() {
 		for _, r := range g.rates {
-			err := t.Write(layer.Feature{Values: []layer.Value{layer.String(g.name), layer.String(r.Name), layer.Whole(int64(r.N)), layer.Whole(int64(r.Girdled)), round(r.P), round(r.Lo), round(r.Hi)}})
+			err := t.Write(layer.Feature{Values: []layer.Value{layer.String(g.name), layer.String(r.Name), layer.Whole(int64(r.N)), layer.Whole(int64(r.Girdled)), round(r.P), round(r.Lo), round(r.Hi), round(r.Worse)}})
 			if err != nil {
 				return err
 			}

@@ -1,6 +1,7 @@
 package collar
 
 import (
+	"cmp"
 	"errors"
 	"fmt"
 	"hash/fnv"
@@ -439,6 +440,9 @@ type Report struct {
 	Bins                          []Bin
 
 	Stocks, Suppliers, Species, Seasons, Crews []Rate
+	// Lots are suppliers and stock together, as far as both were known of a
+	// record, the likeliest to be girdled first.
+	Lots []Rate
 }
 
 // Bin is one line of the reliability table: of N trees foretold between From and
@@ -460,6 +464,8 @@ type Rate struct {
 	Name       string
 	N, Girdled int
 	P, Lo, Hi  float64
+	// Worse is the probability that its odds are above those of the average tree.
+	Worse float64
 }
 
 func newReport(e *Evidence, records []Record) *Report {
@@ -474,23 +480,71 @@ func newReport(e *Evidence, records []Record) *Report {
 	r.Species = e.rates(kSpecies, records)
 	r.Seasons = e.rates(kSeason, records)
 	r.Crews = e.rates(kCrew, records)
+	r.Lots = e.lots(records)
 	return r
+}
+
+// rate is the rate of a tree that is average in all but what the columns say,
+// whose effects on the log-odds add up to effect.
+func (e *Evidence) rate(name string, effect float64, rows []int, x []float64) Rate {
+	prior := e.factors[kPrior].rows[0]
+	t := &tally{
+		mean:     e.rows[prior].Weight + effect,
+		variance: e.quadratic(append([]int{prior}, rows...), append([]float64{1}, x...)),
+	}
+	p := t.posterior()
+	r := Rate{Name: name, P: p.P, Lo: p.Lo, Hi: p.Hi, Worse: 0.5}
+	if v := e.quadratic(rows, x); v > 0 {
+		r.Worse = distuv.UnitNormal.CDF(effect / math.Sqrt(v))
+	}
+	return r
+}
+
+// lots tells the rate of every supplier and stock of which both are known.
+func (e *Evidence) lots(records []Record) []Rate {
+	stock, supplier := &e.factors[kStock], &e.factors[kSupplier]
+	at := map[[2]int]int{}
+	var out []Rate
+	for i := range records {
+		s, _, ok := e.look(kStock, &records[i].Signs)
+		n, _, too := e.look(kSupplier, &records[i].Signs)
+		if !ok || !too {
+			continue
+		}
+		k, seen := at[[2]int{n, s}]
+		if !seen {
+			rows, x := e.columns(kStock, s, 0, nil, nil)
+			rows, x = e.columns(kSupplier, n, 0, rows, x)
+			supplied, grown := &e.rows[supplier.rows[n]], &e.rows[stock.rows[s]]
+			k = len(out)
+			at[[2]int{n, s}] = k
+			out = append(out, e.rate(supplied.Level+", "+grown.Level, stock.effect[s]+supplied.Weight, rows, x))
+		}
+		out[k].N++
+		if records[i].Girdled() {
+			out[k].Girdled++
+		}
+	}
+	slices.SortFunc(out, func(a, b Rate) int {
+		if a.P != b.P {
+			return cmp.Compare(b.P, a.P)
+		}
+		return strings.Compare(a.Name, b.Name)
+	})
+	return out
 }
 
 // rates tells the rate of every level of a factor, in the table's order.
 func (e *Evidence) rates(k int, records []Record) []Rate {
 	f := &e.factors[k]
 	out := make([]Rate, len(f.rows))
-	prior := e.factors[kPrior].rows[0]
 	for l, i := range f.rows {
-		rows, x := e.columns(k, l, 0, []int{prior}, []float64{1})
+		rows, x := e.columns(k, l, 0, nil, nil)
 		effect := e.rows[i].Weight
 		if keys[k].kind == levels {
 			effect = f.effect[l]
 		}
-		t := &tally{mean: e.rows[prior].Weight + effect, variance: e.quadratic(rows, x)}
-		p := t.posterior()
-		out[l] = Rate{Name: e.rows[i].Level, P: p.P, Lo: p.Lo, Hi: p.Hi}
+		out[l] = e.rate(e.rows[i].Level, effect, rows, x)
 	}
 	for i := range records {
 		if l, _, ok := e.look(k, &records[i].Signs); ok {

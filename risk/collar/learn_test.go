@@ -360,3 +360,43 @@ func TestLearnRefusesWhatItCannotUse(t *testing.T) {
 		t.Error("no records: no error")
 	}
 }
+
+// A lot is its supplier and its stock: their effects add, and the counts are
+// those of the records that know both.
+func TestLotsAreSupplierAndStock(t *testing.T) {
+	var records []Record
+	for i := range 120 {
+		r := Record{ID: fmt.Sprint(i), Signs: Signs{Supplier: "A", Stock: SolidContainer, Season: "2012 spring", Crew: "Blue"}}
+		switch {
+		case i%3 == 1:
+			r.Signs.Supplier, r.Signs.Stock = "B", Balled
+		case i%3 == 2:
+			r.Signs.Stock = StockUnknown
+		}
+		if i%3 == 0 && i%4 > 0 || i%3 > 0 && i%10 == 0 {
+			r.GirdledShare = 0.5
+		}
+		records = append(records, r)
+	}
+	e, report, err := Learn(DefaultEvidence(), records, LearnOptions{Folds: -1})
+	if err != nil {
+		t.Fatal(err)
+	}
+	if len(report.Lots) != 2 || report.Lots[0].Name != "A, solid container" || report.Lots[1].Name != "B, balled" {
+		t.Fatalf("lots %+v", report.Lots)
+	}
+	for i, s := range []Signs{{Supplier: "A", Stock: SolidContainer}, {Supplier: "B", Stock: Balled}} {
+		l := report.Lots[i]
+		if l.N != 40 || l.Girdled != [...]int{30, 4}[i] {
+			t.Errorf("%s: %d of %d", l.Name, l.Girdled, l.N)
+		}
+		// What is missing widens, and shifts nothing.
+		near(t, l.Name, float64(Logit(l.Lo)+Logit(l.Hi))/2, float64(e.Girdled(s).Mean), 1e-9)
+	}
+	if a, b := report.Lots[0], report.Lots[1]; !(a.Worse > 0.9 && b.Worse < 0.5 && a.Lo > b.Hi) {
+		t.Errorf("worse than average: %+v", report.Lots)
+	}
+	if len(report.Seasons) != 1 || report.Seasons[0].Name != "2012 spring" || report.Seasons[0].N != 120 || len(report.Crews) != 1 || report.Crews[0].Name != "Blue" {
+		t.Errorf("seasons %+v, crews %+v", report.Seasons, report.Crews)
+	}
+}
