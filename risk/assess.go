@@ -275,7 +275,7 @@ func (m *Model) wind(t *Tree, s *Size, g *Ground, r *Result, tr *Trace) {
 	r.Exposure = wind.Exposure(&f.ByBearing, &g.TargetW) * wind.SizeWeight(s.DBHCm/100)
 	r.HarmYr = r.FailYr * r.Exposure
 	if tr != nil {
-		tr.wind(s, &w, m.Wind.Parts(w), r)
+		tr.wind(m, g, s, &w, m.Wind.Parts(w), &f, r)
 	}
 }
 

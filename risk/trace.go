@@ -113,7 +113,7 @@ func (tr *Trace) collar(p *collar.Posterior) {
 	tr.add("collar", "probability that girdling roots hold a third or more", p.P, "", fmt.Sprintf("80 %% interval %.2f to %.2f; only excavation tells", p.Lo, p.Hi))
 }
 
-func (tr *Trace) wind(s *Size, w *wind.Tree, p wind.Parts, r *Result) {
+func (tr *Trace) wind(m *Model, g *Ground, s *Size, w *wind.Tree, p wind.Parts, f *wind.Result, r *Result) {
 	if tr == nil {
 		return
 	}
@@ -123,6 +123,9 @@ func (tr *Trace) wind(s *Size, w *wind.Tree, p wind.Parts, r *Result) {
 	tr.add("wind", "crown outline", p.OutlineM2, "m2", "from height, spread and crown base at a quarter of the height")
 	tr.add("wind", "lever arm", p.ArmM, "m", "")
 	tr.add("wind", "gust at the crown over the station's", p.StreetFactor, "", "ASCE 7 Kz, built-up terrain")
+	if deg, share := m.Wind.MostFrom(); share > 0 {
+		tr.add("wind", "strong gusts come most from the "+compass(deg), 100*share, "%", "within 45 degrees of it, 25 % were it even: directions of the gust file, each spread by 20 degrees, five gusts from anywhere added (settings, no source); a tree falls downwind, more to where it is weak")
+	}
 	tr.add("wind", "drag coefficient at 20 m/s", p.Drag.Cd20, "", fmt.Sprintf("load grows with V^%.2f", p.Drag.Exponent))
 	tr.add("wind", "green modulus of rupture", w.Wood.MORkPa/1000, "MPa", w.Wood.Of+", "+w.Wood.Basis+": "+w.Wood.Source)
 	tr.add("wind", "sound collar holds", p.StemNm/1000, "kNm", "median: MOR x knot factor x pi d3/32, less what a lean takes")
@@ -138,6 +141,9 @@ func (tr *Trace) wind(s *Size, w *wind.Tree, p wind.Parts, r *Result) {
 		tr.add("wind", "most likely way to fall, to the "+compass(r.WeakBearing), r.WeakBearing, "degrees", "")
 	}
 	tr.add("wind", "yearly probability that the base fails", r.FailYr, "", fmt.Sprintf("roots %.3g, collar %.3g; over collar, strength, anchorage and gust", r.UprootYr, r.CollarYr))
+	if way, falls, hits := f.MostHit(&g.TargetW); hits > 0 {
+		tr.add("exposure", "most of what it may hit lies to the "+compass(way), 100*hits, "%", fmt.Sprintf("of the weight of targets in its falls, within 45 degrees; of its falls go that way %.0f %%, by the weak side and the gusts' directions", 100*falls))
+	}
 	tr.add("exposure", "targets in its fall", r.Exposure, "", "share of the line of fall over targets x class weight, by bearing, x (DBH over 60 cm) squared (1 at most): settings, no source")
 	tr.add("exposure", "expected harm a year", r.HarmYr, "", "probability x exposure")
 }

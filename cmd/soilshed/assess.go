@@ -12,6 +12,7 @@ import (
 	"github.com/spf13/pflag"
 
 	"soilshed/geo/layer"
+	"soilshed/risk"
 	"soilshed/risk/collar"
 	"soilshed/risk/rank"
 	"soilshed/risk/wind"
@@ -159,6 +160,7 @@ func (a *assessment) assessTo(ctx context.Context) (*worklist, error) {
 func (a *assessment) windClimate() (wind.Climate, error) {
 	o := a.o
 	var g wind.Gumbel
+	var from []float64
 	switch {
 	case o.gusts != "":
 		r, err := readGusts(o.gusts, o.gustFields, o.units == "us")
@@ -169,6 +171,7 @@ func (a *assessment) windClimate() (wind.Climate, error) {
 		if g, err = wind.FitLMoments(r.MaximaMS); err != nil {
 			return wind.Climate{}, &layer.Error{File: o.gusts, Err: err, Remedy: "give more years, or a design gust: --design-gust M/S --gust-years T"}
 		}
+		from = r.FromDeg
 		lo, hi, err := wind.ReturnInterval(r.MaximaMS, 50, 1)
 		if err != nil {
 			return wind.Climate{}, &layer.Error{File: o.gusts, Err: err}
@@ -182,6 +185,11 @@ func (a *assessment) windClimate() (wind.Climate, error) {
 		a.in.report.note("Gusts: no gust file and no design gust, so a 50-year gust of %.0f m/s is assumed; probabilities of failure rank trees but mean little (--gusts or --design-gust).", defaultGustMS)
 	}
 	c := wind.NewClimate(g)
+	if len(from) > 0 {
+		c.From = wind.Rose(from)
+		deg, share := c.MostFrom()
+		a.in.report.note("Gusts come most from the %s: %.0f %% within 45 degrees of it (25 %% were it even). Falls and the targets in them are weighted by that.", risk.Compass(deg), 100*share)
+	}
 	c.Terrain = map[string]wind.Terrain{"built-up": wind.BuiltUp, "open": wind.Open, "shore": wind.Shore}[o.terrain]
 	return c, nil
 }

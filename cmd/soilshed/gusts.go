@@ -17,6 +17,7 @@ const (
 	gxYear gustField = iota
 	gxDate
 	gxGust
+	gxFrom
 	gxStation
 	gxTmax // tells in which units a station's file is
 	gustFields
@@ -27,6 +28,8 @@ var gustTable = [gustFields]mapping{
 	gxDate: {name: "date", doc: "day, where the file is a daily one", columns: weatherTable[wxDate].columns},
 	gxGust: {name: "gust", doc: "highest gust", of: ofSpeed, unit: "m/s", us: "mph", perBase: 1, low: 2, high: 115, zeroIsGap: true,
 		columns: spellings("gust wsf5 maxgust gustmax windgust windgustmax peakgust gustspeed annualmaxgust annualmax maxima maximum fx fxx windgusts10mmax gustmaxima peakwindgust wsfg wsfi wsf3")},
+	gxFrom: {name: "from", doc: "where the gust came from, degrees clockwise from north, or SW and the like; then falls and targets are weighted by it",
+		columns: spellings("from gustdirection gustdir winddirection winddir wdir direction dir wdf5 wdfg wdfi wdf2 windgustdirection winddirectiongust windrichtung")},
 	gxStation: {name: "station", doc: "station, where a file may hold several", columns: weatherTable[wxStation].columns},
 	gxTmax:    {name: "tmax", doc: "maximum temperature, which tells the units of a daily file", of: ofTemperature, unit: "C", us: "F", perBase: 1, columns: weatherTable[wxTmax].columns},
 }
@@ -36,7 +39,11 @@ type gustRecord struct {
 	File     string
 	Years    []int
 	MaximaMS []float64 // runs parallel to Years
-	Notes    []string
+	// FromDeg are the directions that strong gusts came from, as far as the file
+	// tells: of each year's highest gust, or of every day with a gust as high as
+	// the lowest of these.
+	FromDeg []float64
+	Notes   []string
 }
 
 // yearIsWhole is the number of days with a gust from which a year counts:
@@ -93,9 +100,22 @@ func gustsFrom(t *csvTable, told []fieldFlag, us bool) (*gustRecord, error) {
 		days map[string]bool
 		line int
 	}
+	type directed struct {
+		year   int
+		v, deg float64
+	}
 	years := map[int]*yearly{}
-	var bad, badYear tallyLines
-	enter := func(year int, day string, line int, v float64) {
+	var all []directed // gusts whose direction is known
+	var bad, badYear, badFrom tallyLines
+	enter := func(year int, day string, row *csvRow, v float64) {
+		line := row.Line
+		if s := row.cell(bound[gxFrom].column); s != "" && !gapWord(s) {
+			if deg, ok := readBearing(s); ok {
+				all = append(all, directed{year, v, deg})
+			} else if x, number := plainNumber(s); !number || !codeForGap(x) {
+				badFrom.add(line, s)
+			}
+		}
 		y := years[year]
 		if y == nil {
 			y = &yearly{max: math.Inf(-1), days: map[string]bool{}}
@@ -134,7 +154,7 @@ func gustsFrom(t *csvTable, told []fieldFlag, us bool) (*gustRecord, error) {
 				continue
 			}
 			if v, ok := number(&t.Rows[i]); ok {
-				enter(dates[i].Year(), dates[i].Format("0102"), t.Rows[i].Line, v)
+				enter(dates[i].Year(), dates[i].Format("0102"), &t.Rows[i], v)
 			}
 		}
 	} else {
@@ -146,7 +166,7 @@ func gustsFrom(t *csvTable, told []fieldFlag, us bool) (*gustRecord, error) {
 				continue
 			}
 			if v, ok := number(row); ok {
-				enter(y, "", row.Line, v)
+				enter(y, "", row, v)
 			}
 		}
 	}
@@ -185,12 +205,26 @@ func gustsFrom(t *csvTable, told []fieldFlag, us bool) (*gustRecord, error) {
 		}
 		g.Years, g.MaximaMS = append(g.Years, y), append(g.MaximaMS, v)
 	}
+	// Strong gusts are those of the yearly ones; of a daily file, all as high as
+	// the lowest of them.
+	for _, d := range all {
+		k := slices.Index(g.Years, d.year)
+		v := d.v*gust.factor + gust.plus
+		switch {
+		case daily && len(g.MaximaMS) > 0 && v >= slices.Min(g.MaximaMS) && v <= gustTable[gxGust].high,
+			!daily && k >= 0 && v == g.MaximaMS[k]:
+			g.FromDeg = append(g.FromDeg, d.deg)
+		}
+	}
 	say := func(format string, a ...any) { g.Notes = append(g.Notes, t.File+": "+fmt.Sprintf(format, a...)) }
 	if badYear.count > 0 {
 		say("%s left out for a date or year that cannot be read (first %q on line %d).", countOf(badYear.count, "line is", "lines are"), shortened(badYear.text, 40), badYear.line)
 	}
 	if bad.count > 0 {
 		say("%s left out for a gust that is no number (first %q on line %d).", countOf(bad.count, "line is", "lines are"), shortened(bad.text, 40), bad.line)
+	}
+	if badFrom.count > 0 {
+		say("a direction is left out on %s: no number from 0 to 360 and no point of the compass (first %q on line %d).", countOf(badFrom.count, "line", "lines"), shortened(badFrom.text, 40), badFrom.line)
 	}
 	if len(dropped) > 0 {
 		say("years with gusts on fewer than %d days are left out: %s.", yearIsWhole, listed(dropped, 10))
@@ -207,6 +241,14 @@ func gustsFrom(t *csvTable, told []fieldFlag, us bool) (*gustRecord, error) {
 		what = "the highest daily gust of each calendar year is taken"
 	}
 	say("%s: %s, %d to %d, from %.1f to %.1f m/s.", what, countOf(len(g.Years), "year", "years"), g.Years[0], g.Years[len(g.Years)-1], slices.Min(g.MaximaMS), slices.Max(g.MaximaMS))
+	switch {
+	case bound[gxFrom].column < 0:
+		say("no column tells where gusts come from: from anywhere alike (--gust-field from=COLUMN).")
+	case len(g.FromDeg) == 0:
+		say("no strong gust has a direction: from anywhere alike.")
+	default:
+		say("directions of %s are taken.", countOf(len(g.FromDeg), "strong gust", "strong gusts"))
+	}
 	if len(g.Years) < 10 {
 		say("WARNING: %s of gusts tell little of rare storms; twenty or more are usual.", countOf(len(g.Years), "year", "years"))
 	}

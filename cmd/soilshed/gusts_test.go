@@ -3,9 +3,14 @@ package main
 import (
 	"fmt"
 	"math"
+	"os"
+	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 	"time"
+
+	"soilshed/risk/wind"
 )
 
 func gustText(t *testing.T, text string, flags ...string) (*gustRecord, error) {
@@ -87,6 +92,107 @@ func TestGustsThatAreRefused(t *testing.T) {
 		_, err := gustText(t, c.text)
 		if err == nil || !strings.Contains(err.Error(), c.say) {
 			t.Errorf("%s: %v", name, err)
+		}
+	}
+}
+
+func TestGustDirections(t *testing.T) {
+	g, err := gustText(t, "year,gust_ms,wind direction\n2001,21,W\n2002,22,270\n2003,23,360\n2004,24,\n2005,25,up\n2003,20,90\n")
+	if err != nil {
+		t.Fatal(err)
+	}
+	if fmt.Sprint(g.FromDeg) != "[270 270 0]" {
+		t.Errorf("directions %v", g.FromDeg)
+	}
+	said := strings.Join(g.Notes, "\n")
+	for _, w := range []string{"directions of 3 strong gusts are taken", `"up" on line 6`} {
+		if !strings.Contains(said, w) {
+			t.Errorf("not said: %q in\n%s", w, said)
+		}
+	}
+	// Of a daily file all gusts as high as the lowest of the yearly ones.
+	text := "date,gust (m/s),wdf5\n"
+	for day := time.Date(2017, 1, 1, 0, 0, 0, 0, time.UTC); day.Year() < 2019; day = day.AddDate(0, 0, 1) {
+		gust, from := 10, 90
+		switch day.Format(time.DateOnly) {
+		case "2017-03-14":
+			gust, from = 30, 240
+		case "2018-10-10":
+			gust, from = 25, 310
+		case "2017-06-06":
+			gust, from = 26, 200
+		}
+		text += fmt.Sprintf("%s,%d,%d\n", day.Format(time.DateOnly), gust, from)
+	}
+	if g, err = gustText(t, text); err != nil || fmt.Sprint(g.FromDeg) != "[240 200 310]" {
+		t.Errorf("%v; directions %v", err, g.FromDeg)
+	}
+}
+
+// A tree in open ground, a road on one side of it: exposure is the road's weight in
+// the falls, and these go by the gusts. And explain says so.
+func TestGustsWeighTargetsByBearing(t *testing.T) {
+	dir := t.TempDir()
+	write := func(name, text string) string {
+		path := filepath.Join(dir, name)
+		if err := os.WriteFile(path, []byte(text), 0o666); err != nil {
+			t.Fatal(err)
+		}
+		return path
+	}
+	const x, y = 1425000, 1196500 // metres of EPSG:26975
+	square := func(name string, x0, x1 float64) string {
+		return write(name, fmt.Sprintf(`{"type":"FeatureCollection","crs":{"type":"name","properties":{"name":"urn:ogc:def:crs:EPSG::26975"}},"features":[
+{"type":"Feature","properties":{},"geometry":{"type":"Polygon","coordinates":[[[%g,%d],[%g,%d],[%g,%d],[%g,%d],[%g,%d]]]}}]}`, x0, y-30, x1, y-30, x1, y+30, x0, y+30, x0, y-30))
+	}
+	trees := write("trees.csv", fmt.Sprintf("id,species,dbh_cm,height_m,x,y\n1,Acer rubrum,40,12,%d,%d\n", x, y))
+	far := square("far.geojson", x+28, x+30)
+	east, west := square("east-road.geojson", x+4, x+20), square("west-road.geojson", x-20, x-4)
+	gusts := "year,gust_ms,direction\n"
+	for i := range 20 {
+		gusts += fmt.Sprintf("%d,%d,%%s\n", 2001+i, 20+i%7)
+	}
+	from := func(point string) string {
+		return write("gusts-"+point+".csv", strings.ReplaceAll(gusts, "%s", point))
+	}
+	args := func(target, gusts string) []string {
+		return []string{"--trees", trees, "--crs", trees + "=EPSG:26975", "--xy", "x,y", "--pavement", far, "--target", target, "--study-area", square("area.geojson", x-30, x+30), "--gusts", gusts, "--reach", "6", "--jitters", "0", "--year", "2024"}
+	}
+	exposure := func(target, gusts string) float64 {
+		out := filepath.Join(dir, "out.geojson")
+		soilshedRuns(t, 0, with("assess", args(target, gusts), "--quiet", "--out", out)...)
+		v, _ := columnsByTree(t, out, "trees", "exposure")["1"]["exposure"].Float()
+		return v
+	}
+	// By hand: the tree is rooted evenly and upright, so it falls downwind; of its
+	// 12 m towards the bearing b, what lies beyond 4 m east is over the road, whose
+	// weight is 0.5; the stem's is (40/60)^2.
+	byHand := func(rose [wind.Bearings]float64, side float64) (sum float64) {
+		for b, p := range rose {
+			towards := (float64(b)*10 + 180) * math.Pi / 180
+			if to := side * math.Sin(towards); to > 1e-9 {
+				sum += p * max(0, 12-4/to) / 12
+			}
+		}
+		return sum * 0.5 * 4 / 9
+	}
+	twenty := func(deg float64) []float64 { return slices.Repeat([]float64{deg}, 20) }
+	for _, c := range []struct {
+		target, from string
+		rose         [wind.Bearings]float64
+		side         float64
+	}{
+		{east, "", wind.Rose(nil), 1}, {west, "", wind.Rose(nil), -1},
+		{east, "W", wind.Rose(twenty(270)), 1}, {west, "W", wind.Rose(twenty(270)), -1}, {east, "S", wind.Rose(twenty(180)), 1},
+	} {
+		if got, want := exposure(c.target, from(c.from)), byHand(c.rose, c.side); !(math.Abs(got-want) < 0.06*want) {
+			t.Errorf("%s, gusts from %q: exposure %g, by hand %.4f", filepath.Base(c.target), c.from, got, want)
+		}
+	}
+	told, _ := soilshedRuns(t, 0, with("explain", args(east, from("W")), "1")...)
+	for _, want := range []string{"strong gusts come most from the west: ", "most likely way to fall, to the east: 90 degrees", "most of what it may hit lies to the east: "} {
+		if !strings.Contains(told, want) {
+			t.Errorf("explain does not say %q:\n%s", want, told)
 		}
 	}
 }

@@ -14,6 +14,33 @@ func Exposure(byBearing, targetW *[Bearings]float64) float64 {
 	return within(sum, 0, 1)
 }
 
+// MostHit returns the bearing about which most of the exposure lies, and the share
+// of the falls and of the exposure within 45 degrees of it; zeros where there is
+// nothing to hit.
+func (r *Result) MostHit(targetW *[Bearings]float64) (deg, falls, hits float64) {
+	var hit [Bearings]float64
+	var sum float64
+	for b := range hit {
+		hit[b] = within(r.ByBearing[b], 0, 1) * within(targetW[b], 0, 1)
+		sum += hit[b]
+	}
+	if !(sum > 0) {
+		return 0, 0, 0
+	}
+	for b := range hit {
+		var h, f float64
+		for k := -4; k <= 4; k++ {
+			at := (b + k + Bearings) % Bearings
+			h += hit[at]
+			f += r.ByBearing[at]
+		}
+		if h/sum > hits*(1+1e-9) {
+			deg, falls, hits = float64(b)*360/Bearings, f, h/sum
+		}
+	}
+	return deg, falls, hits
+}
+
 // FallM returns how far from the stem a tree of a height reaches when it goes over
 // at the base: its height. Practice inspects up to 1.5 heights for flying wood
 // (common practice, no source); that is not counted.
