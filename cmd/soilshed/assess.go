@@ -99,7 +99,20 @@ func (a *assessment) assessTo(ctx context.Context) (*worklist, error) {
 		a.older.ready(w)
 	}
 	defer w.sink.Abort()
-	if err := a.phase("assess", func() error { return a.run(ctx, w.shares) }); err != nil {
+	shares := w.shares
+	var tiles *tileMaker
+	if a.o.tiles != "" {
+		if tiles, err = a.newTiles(); err != nil {
+			return nil, err
+		}
+		shares = func(list []shape) error {
+			for _, s := range list {
+				tiles.share(s)
+			}
+			return w.shares(list)
+		}
+	}
+	if err := a.phase("assess", func() error { return a.run(ctx, shares) }); err != nil {
 		return nil, err
 	}
 	a.phase("rank", func() error { a.rank(); return nil })
@@ -125,6 +138,12 @@ func (a *assessment) assessTo(ctx context.Context) (*worklist, error) {
 			return nil, err
 		}
 	}
+	var archive []byte
+	if tiles != nil {
+		if err := a.phase("tiles", func() (err error) { archive, err = a.tiles(ctx, tiles); return err }); err != nil {
+			return nil, err
+		}
+	}
 	var charts map[string][]byte
 	if a.o.charts != "" {
 		if err := a.phase("charts", func() (err error) { charts, err = a.drawCharts(); return err }); err != nil {
@@ -139,6 +158,9 @@ func (a *assessment) assessTo(ctx context.Context) (*worklist, error) {
 	}
 	if err == nil && a.o.page != "" {
 		err = layer.WriteFile(a.o.page, page)
+	}
+	if err == nil && tiles != nil {
+		err = layer.WriteFile(a.o.tiles, archive)
 	}
 	if err == nil && a.o.charts != "" {
 		err = a.writeCharts(charts)

@@ -21,15 +21,19 @@ func (o *options) checkDestination() error {
 	if err := probe.Abort(); err != nil {
 		return err
 	}
-	if o.page != "" {
-		if info, err := os.Stat(filepath.Dir(o.page)); err != nil || !info.IsDir() {
-			return usagef("--page %s: there is no folder %s (make it first)", o.page, filepath.Dir(o.page))
+	without := *o
+	without.page, without.tiles = "", ""
+	for _, extra := range [][2]string{{"--page", o.page}, {"--tiles", o.tiles}} {
+		flag, path := extra[0], extra[1]
+		if path == "" {
+			continue
 		}
-		without := *o
-		without.page = ""
+		if info, err := os.Stat(filepath.Dir(path)); err != nil || !info.IsDir() {
+			return usagef("%s %s: there is no folder %s (make it first)", flag, path, filepath.Dir(path))
+		}
 		for _, f := range append(without.filesOf(), manifestPath(o.out)) {
-			if sameName(f, o.page) {
-				return usagef("--page %s: is the name of another file of the output (give another name)", o.page)
+			if sameName(f, path) {
+				return usagef("%s %s: is the name of another file of the output (give another name)", flag, path)
 			}
 		}
 	}

@@ -263,6 +263,9 @@ func (o *options) extraFiles() []string {
 	if o.page != "" {
 		files = append(files, o.page)
 	}
+	if o.tiles != "" {
+		files = append(files, o.tiles)
+	}
 	if o.charts != "" {
 		files = append(files, o.chartFiles()...)
 	}

@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"io"
+	"path/filepath"
 	"runtime"
 	"slices"
 	"strings"
@@ -42,7 +43,8 @@ type options struct {
 	workers                                     int
 	maxSkipped, crewDays                        int
 	crewHours, crewSpeed                        float64
-	page, charts                                string
+	page, charts, tiles                         string
+	tilePaving                                  bool
 	pageDetails                                 int
 	quiet                                       bool
 	cellM                                       float64
@@ -123,6 +125,8 @@ func flagsOf(o *options) *pflag.FlagSet {
 	f.StringVar(&o.page, "page", "", "`FILE.html` to write too: the results as one page that works offline")
 	f.IntVar(&o.pageDetails, "page-details", 20000, "`TREES`, from the head of the list, whose rose, share and reasons the page holds; a smaller inventory has all")
 	f.StringVar(&o.charts, "charts", "", "`FOLDER` for charts too (SVG): soil against need, and by species, planting year and nursery stock")
+	f.StringVar(&o.tiles, "tiles", "", "`FILE.pmtiles` to write too: vector tiles for a web map of your own")
+	f.BoolVar(&o.tilePaving, "tile-paving", false, "put the hard layers into --tiles too")
 	f.StringVar(&o.keep, "keep", "all", "inventory `ATTRIBUTES` to keep: all or none")
 	f.StringVar(&o.units, "units", "si", "`UNITS` written: si or us; us also where a file does not say")
 	f.IntVar(&o.workers, "workers", runtime.GOMAXPROCS(0), "`CELLS` worked on side by side; the result does not depend on it")
@@ -210,6 +214,12 @@ func (o *options) understand() error {
 		if layer.HasPassword(f) {
 			return usagef("%s: a password does not belong on a command line, where others see it (set PGPASSWORD in the environment, or name a file of passwords in PGPASSFILE)", layer.Shown(f))
 		}
+	}
+	if o.tiles != "" && !strings.EqualFold(filepath.Ext(o.tiles), ".pmtiles") {
+		return usagef("--tiles %s: tiles go into a PMTiles archive: --tiles city.pmtiles", o.tiles)
+	}
+	if o.tilePaving && o.tiles == "" {
+		return usagef("--tile-paving asks for --tiles FILE.pmtiles")
 	}
 	if o.rule, err = risk.ParseNeedRule(o.need); err != nil {
 		return usagef("--need: %v", err)
