@@ -3,6 +3,7 @@ package main
 import (
 	"errors"
 	"fmt"
+	"io"
 	"os"
 	"path/filepath"
 	"slices"
@@ -37,7 +38,7 @@ func configure(f *pflag.FlagSet) error {
 		return nil
 	}
 	file := given.Value.String()
-	b, err := os.ReadFile(file)
+	b, err := readUpTo(file, maxConfigBytes)
 	if err != nil {
 		if p := errors.Unwrap(err); p != nil {
 			err = p
@@ -45,6 +46,9 @@ func configure(f *pflag.FlagSet) error {
 		return usagef("--config %s: %w (is the name right?)", file, err)
 	}
 	text := string(b)
+	if line := tooDeep(text, maxConfigDepth); line > 0 {
+		return usagef("%s, line %d: lists and tables more than %d deep, the limit", file, line, maxConfigDepth)
+	}
 	var values map[string]any
 	meta, err := toml.Decode(text, &values)
 	if err != nil {
@@ -67,6 +71,55 @@ func configure(f *pflag.FlagSet) error {
 		}
 	}
 	return nil
+}
+
+// maxConfigBytes bounds a configuration file; one that sets every flag has a few
+// thousand.
+const maxConfigBytes = 64 << 10
+
+// maxConfigDepth bounds lists in lists and tables in tables, which the TOML
+// library takes by calling itself; a flag takes one.
+const maxConfigDepth = 32
+
+// tooDeep returns the line in which brackets lie deeper in one another, or names
+// have more parts, than most; 0 when none does. Brackets in texts count too, which
+// does no harm to a file of flags.
+func tooDeep(text string, most int) (line int) {
+	line = 1
+	depth, dots := 0, 0
+	for i := range len(text) {
+		switch text[i] {
+		case '[', '{':
+			depth++
+		case ']', '}':
+			depth = max(0, depth-1)
+		case '.':
+			dots++
+		case '\n':
+			line++
+			dots = 0
+		case '=', '"', ' ', ',', '/':
+			dots = 0
+		}
+		if depth > most || dots > most {
+			return line
+		}
+	}
+	return 0
+}
+
+// readUpTo reads a file that may have so many bytes.
+func readUpTo(file string, most int64) ([]byte, error) {
+	f, err := os.Open(file)
+	if err != nil {
+		return nil, err
+	}
+	defer f.Close()
+	b, err := io.ReadAll(io.LimitReader(f, most+1))
+	if err == nil && int64(len(b)) > most {
+		err = fmt.Errorf("it has more than %d bytes, the limit for such a file", most)
+	}
+	return b, err
 }
 
 type configFile struct {

@@ -10,10 +10,22 @@ import (
 	"path"
 	"path/filepath"
 	"strings"
+	"syscall"
 )
 
-// zipLimit is how much of an archive is unpacked at most: no layer is as large.
-const zipLimit = 64 << 30
+// What an archive may unpack to: zipFree whatever its size, zipTimes its own size
+// beyond that (attributes of blanks shrink to a hundredth, a bomb to a
+// thousandth), and never more than zipMost.
+const (
+	zipFree  = 1 << 30
+	zipTimes = 250
+	zipMost  = 64 << 30
+	// zipFiles is how many files it may hold.
+	zipFiles = 10000
+)
+
+// zipRoom returns how many bytes an archive of this size may unpack to.
+func zipRoom(size int64) int64 { return min(zipMost, max(zipFree, zipTimes*size)) }
 
 // zipSource is a layer in a zip archive, unpacked to a folder of its own.
 type zipSource struct {
@@ -32,6 +44,13 @@ func openZip(file string, o Options) (Source, error) {
 		return nil, &Error{File: file, Err: fmt.Errorf("cannot be read as a zip archive: %w", err), Remedy: "copy or pack it again"}
 	}
 	defer z.Close()
+	if len(z.File) > zipFiles {
+		return nil, &Error{File: file, Err: fmt.Errorf("holds %d files, where %d are the limit", len(z.File), zipFiles), Remedy: "pack the layer alone"}
+	}
+	info, err := os.Stat(file)
+	if err != nil {
+		return nil, missing(file, err)
+	}
 	var layers []*zip.File
 	var names []string
 	for _, f := range z.File {
@@ -60,10 +79,16 @@ func openZip(file string, o Options) (Source, error) {
 	}
 	main := layers[0]
 	stem := strings.TrimSuffix(main.Name, path.Ext(main.Name))
-	left := int64(zipLimit)
+	left := zipRoom(info.Size())
 	fail := func(name string, err error) (Source, error) {
 		os.RemoveAll(folder)
-		return nil, &Error{File: file + "/" + name, Err: fmt.Errorf("cannot be unpacked: %w", err), Remedy: "copy or pack the archive again"}
+		e := &Error{File: file + "/" + name, Err: fmt.Errorf("cannot be unpacked: %w", err), Remedy: "copy or pack the archive again"}
+		if errors.Is(err, errBomb) {
+			e.Err, e.Remedy = fmt.Errorf("the archive unpacks to more than %d bytes, the limit for one of %d bytes", zipRoom(info.Size()), info.Size()), "is it what it should be? Unpack it yourself, and name the file in it"
+		} else if errors.Is(err, syscall.ENOSPC) {
+			e.Remedy = "there is no room in the folder for temporary files; TMPDIR names another"
+		}
+		return nil, e
 	}
 	for _, f := range z.File {
 		part := f == main || formatOf(main.Name) == formatShapefile && strings.EqualFold(strings.TrimSuffix(f.Name, path.Ext(f.Name)), stem)
@@ -90,6 +115,8 @@ func openZip(file string, o Options) (Source, error) {
 	return s, nil
 }
 
+var errBomb = errors.New("too large")
+
 // unpack writes one file of an archive, of at most so many bytes.
 func unpack(f *zip.File, to string, most int64) (n int64, err error) {
 	r, err := f.Open()
@@ -103,7 +130,7 @@ func unpack(f *zip.File, to string, most int64) (n int64, err error) {
 	}
 	defer func() { err = errors.Join(err, w.Close()) }()
 	if n, err = io.Copy(w, io.LimitReader(r, most+1)); err == nil && n > most {
-		err = fmt.Errorf("it is larger than %d bytes", int64(zipLimit))
+		err = errBomb
 	}
 	return n, err
 }

@@ -1,0 +1,6 @@
+//go:build !race
+
+package layer
+
+// raced: the race detector makes everything ten times slower.
+const raced = false
