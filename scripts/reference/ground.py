@@ -21,8 +21,11 @@ For each tree:
            they meet. Trees within 0.10 m of one another share equally.
 
 Writes id, ground (measured, snapped, sealed), open_m2, share_m2, mates, x, y,
-near_gap. With --near-gap the last is 1 where a gap 3 % narrower or wider would
-change the opening by more than 0.5 %: there two right programs may differ.
+near_gap. With --near-gap the last is 1 where two right programs may differ by
+more than 0.5 %: where a gap 3 % narrower or wider would change the opening so,
+or where growing and shrinking leaves a neck at a corner open that is narrower
+than the gap, since disks of that width cover it from either side; what one of
+them can reach without a jump is less.
 """
 
 import argparse
@@ -185,6 +188,19 @@ class Ground:
         return how, part, stem.x, stem.y
 
 
+    def reached(self, x, y, reach, gap):
+        """The area that a disk as wide as the gap can cover, moved about in the
+        ground from the stem (or from the nearest place where it fits) without a
+        jump."""
+        hard = self.hard_near(x, y, reach + gap, 0.0)
+        free = disk(x, y, reach, self.opts.segments).difference(hard)
+        middle = polygons(disk(x, y, reach, self.opts.segments).difference(hard.buffer(gap / 2)))
+        if not middle:
+            return 0.0
+        part = min(middle, key=lambda p: p.distance(Point(x, y)))
+        return part.buffer(gap / 2).intersection(free).area
+
+
 def nearer(a, b, far):
     """The half plane nearer to b than to a, as a polygon that reaches far."""
     mx, my = (a[0] + b[0]) / 2, (a[1] + b[1]) / 2
@@ -341,6 +357,8 @@ def main():
     if opts.near_gap:
         for k, (tree, x, y, reach) in enumerate(trees):
             areas = [ground.opening(x, y, reach, opts.gap * f)[1].area for f in (0.97, 1.03)]
+            if rows[k][1] != "sealed":
+                areas.append(ground.reached(rows[k][3], rows[k][4], reach, opts.gap))
             near[k] = int(any(abs(a - rows[k][2].area) > 0.005 * max(rows[k][2].area, 0.1) for a in areas))
 
     with open(opts.out, "w", encoding="utf-8", newline="") as f:
