@@ -27,7 +27,14 @@ func BearingOf(step XY) Bearing {
 	if step.X == 0 && step.Y == 0 {
 		return 0
 	}
-	return Bearing(math.Atan2(step.X, step.Y) * 180 / math.Pi).Normal()
+	d := math.Atan2(step.X, step.Y) * 180 / math.Pi
+	if d < 0 {
+		d += 360
+	}
+	if d == 360 { // a hair west of north
+		return 0
+	}
+	return Bearing(d)
 }
 
 // Normal returns b brought into [0, 360).

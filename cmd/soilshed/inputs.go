@@ -199,6 +199,10 @@ func (in *inputs) readTrees(ctx context.Context, o *options, year int) error {
 	}
 	in.cols = cols
 	in.report.Notes = append(in.report.Notes, notes...)
+	// A tree is hundreds of bytes: a list that grows by copying itself would cost
+	// more than reading the file.
+	const some = 4096
+	var lists [][]risk.Tree
 	var xs, ys []float64
 	if err := in.records(ctx, src, c, func(f *layer.Feature) error {
 		p, err := layer.PointOf(f.Geometry)
@@ -211,7 +215,11 @@ func (in *inputs) readTrees(ctx context.Context, o *options, year int) error {
 			return nil
 		}
 		t, kind := cols.tree(f)
-		in.trees = append(in.trees, t)
+		if n := len(lists); n == 0 || len(lists[n-1]) == some {
+			lists = append(lists, make([]risk.Tree, 0, some))
+		}
+		last := &lists[len(lists)-1]
+		*last = append(*last, t)
 		in.kinds = append(in.kinds, kind)
 		in.fids = append(in.fids, f.FID)
 		xs, ys = append(xs, p[0]), append(ys, p[1])
@@ -219,6 +227,7 @@ func (in *inputs) readTrees(ctx context.Context, o *options, year int) error {
 	}); err != nil {
 		return err
 	}
+	in.trees = slices.Concat(lists...)
 	in.report.Notes = append(in.report.Notes, cols.census.sentences()...)
 	cols.seen = nil // the numbers are unique by now
 	if len(in.trees) == 0 {

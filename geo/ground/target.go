@@ -137,12 +137,15 @@ func left(u, v geo.XY) bool {
 
 // struck appends where the lines of fall meet the edge from a up to b.
 func struck(a, b geo.XY, dir, ring int32, fallM float64, hits []strike) []strike {
-	const slack = 1e-6 // degrees
 	cr := a.X*b.Y - a.Y*b.X
+	p := nearestPoint(a, b)
+	near := p.X*p.X + p.Y*p.Y
+	if near >= fallM*fallM {
+		return hits
+	}
 	from, to := 0, Bearings-1
-	if p := nearestPoint(a, b); p.X*p.X+p.Y*p.Y > onEdgeM*onEdgeM {
-		lo, hi := sector(a, b)
-		from, to = int(math.Ceil((lo-slack)/step)), int(math.Floor((hi+slack)/step))
+	if near > onEdgeM*onEdgeM {
+		from, to = raysBetween(a, b, cr)
 	}
 	for k := from; k <= to; k++ {
 		i := (k + Bearings) % Bearings
@@ -167,6 +170,65 @@ func struck(a, b geo.XY, dir, ring int32, fallM float64, hits []strike) []strike
 		}
 	}
 	return hits
+}
+
+// quarters is a measure of bearing that needs no arc tangent: it grows with the
+// bearing, from 0 in the north by 1 each quarter.
+func quarters(v geo.XY) float64 {
+	switch {
+	case v.X >= 0 && v.Y > 0:
+		return v.X / (v.X + v.Y)
+	case v.X > 0:
+		return 1 - v.Y/(v.X-v.Y)
+	case v.Y < 0:
+		return 2 - v.X/(-v.X-v.Y)
+	default:
+		return 3 + v.Y/(v.Y-v.X)
+	}
+}
+
+var unitQuarters = func() (q [Bearings]float64) {
+	for k, u := range unit {
+		q[k] = quarters(geo.XY{X: math.Abs(u.X), Y: math.Abs(u.Y)})
+		switch {
+		case k%9 == 0:
+			q[k] = float64(k / 9)
+		case k/9%2 == 1: // from the east to the south, and from the west to the north
+			q[k] = float64(k/9) + 1 - q[k]
+		default:
+			q[k] += float64(k / 9)
+		}
+	}
+	return
+}()
+
+// raysBetween returns a range of directions, counted on beyond the last where
+// north lies in it, that holds all that the segment ab is seen in from the
+// stem, and perhaps one more on each side. cr is a x b, not 0 to rounding.
+func raysBetween(a, b geo.XY, cr float64) (from, to int) {
+	if cr > 0 {
+		a, b = b, a
+	}
+	const hair = 1e-9
+	lo, hi := quarters(a)-hair, quarters(b)+hair
+	from = int(lo * (Bearings / 4))
+	for from < Bearings && unitQuarters[from] < lo {
+		from++
+	}
+	for from > 0 && unitQuarters[from-1] >= lo {
+		from--
+	}
+	to = min(int(hi*(Bearings/4)), Bearings-1)
+	for to+1 < Bearings && unitQuarters[to+1] <= hi {
+		to++
+	}
+	for to >= 0 && unitQuarters[to] > hi {
+		to--
+	}
+	if hi < lo {
+		to += Bearings
+	}
+	return from, to
 }
 
 // strike changes the winding of a ring and tells whether its polygon was entered
