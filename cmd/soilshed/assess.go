@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"errors"
+	"fmt"
 	"io"
 	"math"
 	"os"
@@ -58,6 +59,9 @@ func runAssess(ctx context.Context, args []string, stdout, stderr io.Writer) err
 			if a.older != nil {
 				a.older.tell(a, stdout)
 			}
+			if a.reuse != nil {
+				fmt.Fprintf(stdout, "\n%s\n", wrap(a.reuse.sentence(a), 92))
+			}
 		}
 		return a.tooMany(true)
 	})
@@ -90,6 +94,12 @@ func (a *assessment) assessTo(ctx context.Context) (*worklist, error) {
 		if err := a.phase("read older output", func() (err error) { a.older, err = a.readOlder(ctx); return err }); err != nil {
 			return nil, err
 		}
+	}
+	if a.o.since != "" {
+		if err := a.phase("look for what is the same", func() error { return a.beginReuse(ctx) }); err != nil {
+			return nil, err
+		}
+		defer func() { a.reuse.new.abort() }()
 	}
 	w, err := a.newWriter()
 	if err != nil {
@@ -167,6 +177,9 @@ func (a *assessment) assessTo(ctx context.Context) (*worklist, error) {
 	}
 	if err == nil && a.older != nil {
 		err = a.older.commit(w)
+	}
+	if err == nil && a.reuse != nil {
+		a.reuse.finish(a)
 	}
 	if n, ok := w.sink.(interface{ Notes() []string }); ok {
 		a.in.report.Notes = append(a.in.report.Notes, n.Notes()...)

@@ -50,7 +50,7 @@ func (o *options) checkDestination() error {
 		if err != nil {
 			continue // said when it is opened
 		}
-		for _, f := range o.outputFiles() {
+		for _, f := range append(o.outputFiles(), keptPath(o.out)) {
 			if to, err := os.Stat(f); err == nil && os.SameFile(from, to) {
 				return usagef("--out %s: would be written over the input %s (give another name)", o.out, in)
 			}

@@ -37,6 +37,7 @@ type assessment struct {
 	settle   func() error // asked before the output takes its place
 	inputs   *digests     // of the input files
 	older    *older       // the output of an earlier run; nil when not compared
+	reuse    *reuse       // what is taken over from it; nil without --since
 }
 
 type phase struct {
@@ -240,12 +241,17 @@ func (a *assessment) one(i int32, site *ground.Site, tr *risk.Trace) row {
 	s := a.model.Size(t)
 	st := a.survey.Stand(i)
 	g := a.in.ground(st, site)
-	r := row{
+	r := rowOf(site)
+	r.res = a.model.Assess(t, &s, &g, a.odd(i), tr)
+	return r
+}
+
+// rowOf is the row of a tree but for its result.
+func rowOf(site *ground.Site) row {
+	return row{
 		how: site.How, mates: int32(site.Mates), openM2: site.OpenM2, shareM2: site.ShareM2, rainM2: site.RainM2, depthM: site.DepthM,
 		soilM3: site.SoilM3, p10: site.SoilP10M3, p90: site.SoilP90M3, shortM: site.ShortM, shortBrg: float64(site.ShortBearing), movedM: site.MovedM,
-		res: a.model.Assess(t, &s, &g, a.odd(i), tr),
 	}
-	return r
 }
 
 // run surveys and assesses all trees, cell by cell, and hands the shares on in
@@ -255,8 +261,9 @@ func (a *assessment) run(ctx context.Context, shapes func([]shape) error) error 
 	a.progress.expect(len(a.in.trees), "trees")
 	a.rows = make([]row, len(a.in.trees))
 	type batch struct {
-		shapes []shape
-		done   chan struct{}
+		shapes  []shape
+		records [][]byte // to be kept for the next run
+		done    chan struct{}
 	}
 	window := 4 * a.o.workers
 	g, ctx := errgroup.WithContext(ctx)
@@ -288,18 +295,13 @@ func (a *assessment) run(ctx context.Context, shapes func([]shape) error) error 
 		workers.Add(1)
 		g.Go(func() error {
 			defer workers.Done()
-			w := a.survey.NewWorker()
+			t := taker{a: a, w: a.survey.NewWorker()}
+			if a.reuse != nil {
+				t.old.k = a.reuse.old
+			}
 			for i := range todo {
 				b := &out[i]
-				w.Do(cells[i], func(tree int32, site *ground.Site) {
-					if ctx.Err() != nil {
-						return
-					}
-					a.rows[tree] = a.one(tree, site, nil)
-					if len(site.Share) > 0 && !a.in.trees[tree].Removed {
-						b.shapes = append(b.shapes, shape{tree, site.Share})
-					}
-				})
+				b.shapes, b.records = t.cell(cells[i], func() bool { return ctx.Err() != nil })
 				a.progress.add(len(cells[i].Stands))
 				close(b.done)
 				if ctx.Err() != nil {
@@ -319,7 +321,12 @@ func (a *assessment) run(ctx context.Context, shapes func([]shape) error) error 
 			if err := shapes(out[i].shapes); err != nil {
 				return err
 			}
-			out[i].shapes = nil
+			if a.reuse != nil {
+				for _, r := range out[i].records {
+					a.reuse.new.write(r)
+				}
+			}
+			out[i].shapes, out[i].records = nil, nil
 			<-room
 		}
 		return nil

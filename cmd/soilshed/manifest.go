@@ -38,6 +38,7 @@ type manifest struct {
 	Counts   manifestCounts     `json:"counts"`
 	Notes    []string           `json:"notes"`
 	Warnings []string           `json:"warnings"`
+	Reuse    string             `json:"reuse,omitempty"` // what was taken over from the older run, or why nothing was
 	Outputs  []manifestFile     `json:"outputs"`
 }
 
@@ -253,7 +254,7 @@ func (o *options) filesOf() []string {
 // allOutputFiles are those by which the parts of the output are opened, with the
 // manifest.
 func (o *options) allOutputFiles() []string {
-	files := append(o.outputFiles(), manifestPath(o.out), changesPage(o.out))
+	files := append(o.outputFiles(), manifestPath(o.out), changesPage(o.out), keptPath(o.out))
 	return append(files, o.extraFiles()...)
 }
 
@@ -340,6 +341,9 @@ func (a *assessment) writeManifest(ctx context.Context, out string) error {
 			System: runtime.GOOS + "/" + runtime.GOARCH + " " + runtime.Version(), Workers: a.o.workers, PeakMB: float64(mem.HeapSys>>10) / 1024},
 		Settings: settingsOf(a.o.flags), Inputs: a.inputs.list, Notes: r.Notes, Warnings: []string{}, Outputs: files, Layers: []manifestLayer{},
 		Counts: manifestCounts{Trees: len(a.in.trees), Ground: map[string]int{}, Classes: map[string]int{}, Polygons: a.in.m.Polygons(), Vertices: a.in.m.Vertices()},
+	}
+	if a.reuse != nil {
+		m.Reuse = a.reuse.sentence(a)
 	}
 	for _, p := range a.phases {
 		m.Run.Phases = append(m.Run.Phases, manifestPhase(p))

@@ -195,6 +195,11 @@ func (p *Plane) To(s *System) (func(geo.XY) (x, y float64, err error), string, e
 	}, note, nil
 }
 
+// String tells this plane from others, with all digits.
+func (p *Plane) String() string {
+	return fmt.Sprintf("%s, origin %v, %v, turned and scaled by %v, %v", p.base.name, p.x0, p.y0, p.a, p.b)
+}
+
 func (p *Plane) in(x, y float64) geo.XY {
 	x, y = x-p.x0, y-p.y0
 	return geo.XY{X: p.a*x - p.b*y, Y: p.b*x + p.a*y}

@@ -59,7 +59,9 @@ func (s *sweep) gather(m *Map, c geo.XY, r float64, kinds uint) {
 		s.epoch = 1
 	}
 	s.half = r
-	s.hits = m.tree.query(boxAround(c, r), s.hits[:0])
+	window := boxAround(c, r)
+	s.look.join(window)
+	s.hits = m.tree.query(window, s.hits[:0])
 	for _, id := range s.hits {
 		rg := &m.rings[id]
 		k := m.parts[rg.part].kind
@@ -72,7 +74,7 @@ func (s *sweep) gather(m *Map, c geo.XY, r float64, kinds uint) {
 		if rg.boxes < 0 {
 			w.edges(0, len(w.v))
 		} else {
-			w.long(m, rg, boxAround(c, r))
+			w.long(m, rg, window)
 		}
 		w.flush()
 	}

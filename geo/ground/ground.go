@@ -125,6 +125,8 @@ type Site struct {
 	// Circles are drawn with chords that stray by at most 1 cm, so its area is
 	// a little less than ShareM2.
 	Share [][][]geo.XY
+	// Basis is what it was worked out from.
+	Basis Basis
 }
 
 // kind is what a polygon of the map is.

@@ -22,6 +22,9 @@ type opening struct {
 	pit            pit     // when it is private
 	spot           spot
 	spotted        bool
+	// What was looked at to find it, and its spot.
+	look               box
+	spotLook, spotNear box
 }
 
 // private tells whether the opening is a pit of its own in hard ground.
@@ -128,7 +131,7 @@ func (w *worker) find(at geo.XY, st *Stand, op *opening) {
 		op.how = how
 		return
 	}
-	*op = opening{spotted: op.spotted, spot: op.spot, at: at, r: st.ReachM, how: Sealed, rims: op.rims[:0], x0: at.X, y0: at.Y, x1: at.X, y1: at.Y}
+	*op = opening{spotted: op.spotted, spot: op.spot, spotLook: op.spotLook, spotNear: op.spotNear, at: at, r: st.ReachM, how: Sealed, rims: op.rims[:0], x0: at.X, y0: at.Y, x1: at.X, y1: at.Y}
 }
 
 // openNear lists the nearest points of open ground within r of c, one for each

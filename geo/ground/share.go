@@ -41,6 +41,7 @@ func (w *worker) weight(i int32) float64 {
 // neighbours lists in w.near the stands whose disks may meet the opening.
 func (w *worker) neighbours(i int32, op *opening, st *Stand) {
 	w.near = w.near[:0]
+	w.ground.join(boxOf(op.x0, op.y0, op.x1, op.y1))
 	far := 2*w.o.SnapM + op.r
 	w.wide = w.v.grid.near(op.at, far+w.v.maxReach, w.wide[:0])
 	for _, j := range w.wide {
@@ -58,13 +59,18 @@ func (w *worker) neighbours(i int32, op *opening, st *Stand) {
 func (w *worker) spotOf(i int32) spot {
 	op := w.opening(i)
 	if op.spotted {
+		w.s.look.join(op.spotLook)
+		w.spots.join(op.spotNear)
 		return op.spot
 	}
+	look, near := w.s.look, w.spots
+	w.s.look, w.spots = noBox, noBox
 	members := []int32{i}
 	op.spotted = true
 	reach := w.o.OneSpotM + w.o.SnapM
 	for n := 0; n < len(members) && w.o.OneSpotM > 0; n++ {
 		at := w.opening(members[n]).at
+		w.spots.join(boxAround(at, reach))
 		for _, j := range w.v.grid.near(at, reach, nil) {
 			if w.v.stands[j].At.Distance(at) > reach || w.v.absent != nil && w.v.absent[j] {
 				continue
@@ -92,8 +98,11 @@ func (w *worker) spotOf(i int32) spot {
 		sp.at = op.at
 	}
 	for _, j := range members {
-		w.opening(j).spot = sp
+		oj := w.opening(j)
+		oj.spot, oj.spotLook, oj.spotNear = sp, w.s.look, w.spots
 	}
+	w.s.look.join(look)
+	w.spots.join(near)
 	return sp
 }
 

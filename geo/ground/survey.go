@@ -17,6 +17,7 @@ type Survey struct {
 	grid     grid
 	cells    []Cell
 	absent   []bool
+	sums     *sums
 }
 
 // Absent marks a stand as one that uses no ground: it is surveyed, but shares
@@ -127,8 +128,13 @@ func newGrid(stands []Stand, cell float64) grid {
 // near appends the stands in the squares that meet the square of half-side r
 // round p.
 func (g *grid) near(p geo.XY, r float64, out []int32) []int32 {
-	x0, x1 := int32(math.Floor((p.X-r)/g.cell)), int32(math.Floor((p.X+r)/g.cell))
-	y0, y1 := int32(math.Floor((p.Y-r)/g.cell)), int32(math.Floor((p.Y+r)/g.cell))
+	return g.within(p.X-r, p.Y-r, p.X+r, p.Y+r, out)
+}
+
+// within appends the stands in the squares that meet a box.
+func (g *grid) within(xMin, yMin, xMax, yMax float64, out []int32) []int32 {
+	x0, x1 := int32(math.Floor(xMin/g.cell)), int32(math.Floor(xMax/g.cell))
+	y0, y1 := int32(math.Floor(yMin/g.cell)), int32(math.Floor(yMax/g.cell))
 	for y := y0; y <= y1; y++ {
 		i, _ := slices.BinarySearch(g.key, gridKey(x0, y))
 		for last := gridKey(x1, y); i < len(g.key) && g.key[i] <= last; i++ {
@@ -160,6 +166,10 @@ type worker struct {
 	winds     []int32
 	jitter    opening
 	volumes   []float64
+	keyed     []byte
+
+	// What the stand at hand has looked at; the windows of edges are in s.look.
+	ground, spots box
 }
 
 // NewWorker returns a worker for the survey.
@@ -186,6 +196,7 @@ func (k *Worker) Do(c Cell, done func(stand int32, site *Site)) {
 // yet.
 func (w *worker) opening(i int32) *opening {
 	if slot, ok := w.slots[i]; ok {
+		w.s.look.join(w.ops[slot].look)
 		return w.ops[slot]
 	}
 	var op *opening
@@ -196,7 +207,11 @@ func (w *worker) opening(i int32) *opening {
 	}
 	st := &w.v.stands[i]
 	op.spotted = false
+	outer := w.s.look
+	w.s.look = noBox
 	w.find(st.At, st, op)
+	op.look = w.s.look
+	w.s.look.join(outer)
 	w.slots[i] = int32(len(w.ops))
 	w.ops = append(w.ops, op)
 	return op
@@ -204,6 +219,7 @@ func (w *worker) opening(i int32) *opening {
 
 func (w *worker) site(i int32, out *Site) {
 	st := &w.v.stands[i]
+	w.s.look, w.ground, w.spots = noBox, noBox, noBox
 	op := w.opening(i)
 	*out = Site{How: op.how, At: op.at, MovedM: op.at.Distance(st.At), OpenM2: op.areaM2, SoilP10M3: math.NaN(), SoilP90M3: math.NaN()}
 	w.neighbours(i, op, st)
@@ -229,4 +245,5 @@ func (w *worker) site(i int32, out *Site) {
 	if w.o.Jitters > 0 && w.o.PositionErrorM > 0 {
 		w.spread(i, st, sh.soilM3, out)
 	}
+	out.Basis = Basis{w.s.look.window(), w.ground.window(), w.spots.window()}
 }

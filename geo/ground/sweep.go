@@ -126,6 +126,7 @@ type sweep struct {
 	bounds []rim // of the marked ground
 	plugs  []plug
 	seeds  []int32
+	look   box     // the windows gathered so far
 	over   []int32 // parts that cover the place of a line of fall
 	// Of the scan: 1 inside the disk or rim, and where the last trap ends.
 	disk      int

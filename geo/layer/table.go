@@ -1,6 +1,9 @@
 package layer
 
-import "errors"
+import (
+	"errors"
+	"os"
+)
 
 // Table is a CSV table on its own, such as a list beside a layer. It takes the
 // place of an older file whole or not at all, and text that a spreadsheet would
@@ -74,4 +77,42 @@ func WriteFile(path string, content []byte) error {
 		return err
 	}
 	return set.commit()
+}
+
+// File is a plain file beside an output. It takes the place of an older one whole
+// or not at all.
+type File struct {
+	*os.File
+	set *aside
+}
+
+// CreateFile begins the file at path.
+func CreateFile(path string) (*File, error) {
+	set, err := newAside(path)
+	if err != nil {
+		return nil, err
+	}
+	f, err := set.create(path)
+	if err != nil {
+		set.abort()
+		return nil, err
+	}
+	return &File{f, set}, nil
+}
+
+// Commit puts the file in its place.
+func (f *File) Commit() error {
+	if err := f.Close(); err != nil {
+		return errors.Join(writing(f.set.files[0].final, err), f.set.abort())
+	}
+	return f.set.commit()
+}
+
+// Abort leaves an older file as it was. After Commit it does nothing.
+func (f *File) Abort() error {
+	if f == nil || f.set.done {
+		return nil
+	}
+	f.Close()
+	return f.set.abort()
 }

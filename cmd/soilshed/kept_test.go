@@ -1,0 +1,357 @@
+package main
+
+import (
+	"bytes"
+	"context"
+	"encoding/binary"
+	"encoding/json"
+	"fmt"
+	"math"
+	"math/rand/v2"
+	"os"
+	"path/filepath"
+	"reflect"
+	"regexp"
+	"strconv"
+	"strings"
+	"testing"
+
+	"soilshed/geo/ground"
+)
+
+// keptRun runs assess and returns what it says.
+func keptRun(t *testing.T, args ...string) string {
+	t.Helper()
+	var said, wrong bytes.Buffer
+	if code := run(context.Background(), append([]string{"assess", "--log", "text"}, args...), &said, &wrong); code != exitDone {
+		t.Fatalf("exit code %d: %s", code, wrong.String())
+	}
+	return said.String()
+}
+
+// takenOver is how many grounds a run took over, of how many.
+func takenOver(t *testing.T, said string) (n, of int) {
+	t.Helper()
+	m := regexp.MustCompile(`(?s)The ground of ([0-9,]+)\s+of\s+([0-9,]+)\s+trees\s+was\s+taken`).FindStringSubmatch(said)
+	if m == nil {
+		return 0, 0
+	}
+	n, _ = strconv.Atoi(strings.ReplaceAll(m[1], ",", ""))
+	of, _ = strconv.Atoi(strings.ReplaceAll(m[2], ",", ""))
+	return n, of
+}
+
+// sameOutputs compares every file of two folders byte for byte, but for the
+// manifests, which tell the times.
+func sameOutputs(t *testing.T, a, b string) {
+	t.Helper()
+	list := func(dir string) map[string][]byte {
+		files := map[string][]byte{}
+		entries, err := os.ReadDir(dir)
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, e := range entries {
+			if !strings.HasSuffix(e.Name(), "-manifest.json") {
+				if files[e.Name()], err = os.ReadFile(filepath.Join(dir, e.Name())); err != nil {
+					t.Fatal(err)
+				}
+			}
+		}
+		return files
+	}
+	x, y := list(a), list(b)
+	if len(x) != len(y) || len(x) < 3 {
+		t.Errorf("%d and %d files", len(x), len(y))
+	}
+	for name, bx := range x {
+		if !bytes.Equal(bx, y[name]) {
+			t.Errorf("%s differs: %d and %d bytes", name, len(bx), len(y[name]))
+		}
+	}
+}
+
+// alter changes some features of a GeoJSON file of one feature a line: takes some
+// away, doubles some a little aside, moves or changes others.
+func alter(t *testing.T, from, to string, dice *rand.Rand, share float64, change func(f map[string]any)) {
+	t.Helper()
+	var layer struct {
+		Type     string           `json:"type"`
+		Name     string           `json:"name,omitempty"`
+		CRS      any              `json:"crs,omitempty"`
+		Features []map[string]any `json:"features"`
+	}
+	b, err := os.ReadFile(from)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := json.Unmarshal(b, &layer); err != nil {
+		t.Fatal(err)
+	}
+	var out []map[string]any
+	for _, f := range layer.Features {
+		if dice.Float64() >= share {
+			out = append(out, f)
+			continue
+		}
+		switch dice.IntN(3) {
+		case 0: // gone
+		case 1:
+			change(f)
+			out = append(out, f)
+		case 2: // one more beside it
+			out = append(out, f)
+			var g map[string]any
+			b, _ := json.Marshal(f)
+			json.Unmarshal(b, &g)
+			shift(g["geometry"].(map[string]any)["coordinates"], 4e-5)
+			out = append(out, g)
+		}
+	}
+	layer.Features = out
+	if b, err = json.Marshal(layer); err == nil {
+		err = os.WriteFile(to, b, 0o666)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
+}
+
+// shift moves coordinates east.
+func shift(c any, by float64) {
+	list := c.([]any)
+	if x, ok := list[0].(float64); ok {
+		list[0] = x + by
+		return
+	}
+	for _, p := range list {
+		shift(p, by)
+	}
+}
+
+// A run that takes over what it can writes the same bytes as one that works out
+// all, whatever has changed since the older one: on the demo town, with all
+// kinds of layers, over several nights.
+func TestTakenOverSameBytes(t *testing.T) {
+	if testing.Short() {
+		t.Skip("runs the town many times")
+	}
+	t.Setenv("SOURCE_DATE_EPOCH", "1714530000")
+	town, _ := filepath.Abs("../../fixtures/town")
+	dir := t.TempDir()
+	layers := []string{"trees", "roads", "sidewalks", "driveways", "buildings", "beds", "rootable", "walls", "soil"}
+	in := func(night string) (args []string) {
+		f := func(name string) string { return filepath.Join(dir, night, name+".geojson") }
+		args = []string{"--trees", f("trees"), "--field", "dbh=DIAM:in", "--field", "removed=REMOVED", "--year", "2024"}
+		for _, p := range layers[1:5] {
+			args = append(args, "--pavement", f(p))
+		}
+		return append(args, "--bed", f("beds"), "--rootable", f("rootable"), "--barrier", f("walls"), "--soil", f("soil"))
+	}
+	nights := 6
+	for n := range nights {
+		night := fmt.Sprint(n)
+		if err := os.MkdirAll(filepath.Join(dir, night), 0o777); err != nil {
+			t.Fatal(err)
+		}
+		dice := rand.New(rand.NewPCG(uint64(n), 7))
+		for _, l := range layers {
+			from, share := filepath.Join(dir, fmt.Sprint(n-1), l+".geojson"), 0.003
+			if n == 0 {
+				from, share = filepath.Join(town, l+".geojson"), 0
+			}
+			if l == "trees" {
+				share *= 4
+			}
+			alter(t, from, filepath.Join(dir, night, l+".geojson"), dice, share, func(f map[string]any) {
+				if p := f["properties"].(map[string]any); p["DIAM"] != nil {
+					p["DIAM"] = 3 + 30*dice.Float64()
+				} else {
+					shift(f["geometry"].(map[string]any)["coordinates"], 1e-5)
+				}
+			})
+		}
+	}
+	last := filepath.Join(dir, "none")
+	os.MkdirAll(last, 0o777)
+	for n := range nights {
+		both := [2]string{filepath.Join(dir, fmt.Sprint("taken", n)), filepath.Join(dir, fmt.Sprint("full", n))}
+		for k := range both {
+			out := filepath.Join(dir, "out") // one name for both: notes tell it
+			if err := os.CopyFS(out, os.DirFS(last)); err != nil {
+				t.Fatal(err)
+			}
+			file := filepath.Join(out, "town.geojson")
+			if k == 1 {
+				os.Remove(keptPath(file))
+			}
+			args := append(in(fmt.Sprint(n)), "--since", file, "--out", file, "--page", filepath.Join(out, "town.html"))
+			if k == 0 {
+				args = append(args, "--workers", "3")
+			} else {
+				args = append(args, "--workers", "1")
+			}
+			said := keptRun(t, args...)
+			got, of := takenOver(t, said)
+			switch {
+			case n == 0 || k == 1:
+				if got != 0 || !strings.Contains(strings.Join(strings.Fields(said), " "), "Nothing was taken over from the older run: the older run has kept nothing") {
+					t.Errorf("night %d, %d: %s", n, k, said)
+				}
+			case got < of/3 || got >= of:
+				t.Errorf("night %d: the ground of %d of %d trees was taken over", n, got, of)
+			default:
+				t.Logf("night %d: the ground of %d of %d trees was taken over", n, got, of)
+			}
+			if err := os.Rename(out, both[k]); err != nil {
+				t.Fatal(err)
+			}
+		}
+		sameOutputs(t, both[0], both[1])
+		last = both[0]
+	}
+}
+
+// What counts for all trees leaves nothing to be taken over, and the run says
+// what it is; a damaged file is told as such.
+func TestNothingTakenOver(t *testing.T) {
+	t.Setenv("SOURCE_DATE_EPOCH", "1714530000")
+	dir := t.TempDir()
+	street, _ := filepath.Abs("../../fixtures/cli/street")
+	f := func(name string) string { return filepath.Join(dir, name) }
+	base := []string{"--trees", filepath.Join(street, "trees.geojson"), "--pavement", filepath.Join(street, "paving.geojson"), "--year", "2024"}
+	night := func(out string, more ...string) string {
+		said := keptRun(t, append(append(append([]string{}, base...), "--since", f("a.geojson"), "--out", f(out)), more...)...)
+		return strings.Join(strings.Fields(said), " ")
+	}
+	night("a.geojson")
+	if n, of := takenOver(t, night("b.geojson")); n == 0 || n != of {
+		t.Fatalf("%d of %d", n, of)
+	}
+	var evidence bytes.Buffer
+	if code := run(context.Background(), []string{"evidence"}, &evidence, os.Stderr); code != exitDone {
+		t.Fatal(code)
+	}
+	if err := os.WriteFile(f("evidence.csv"), evidence.Bytes(), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		args []string
+		want string
+	}{
+		{[]string{"--depth", "0.8"}, "--depth is 0.8, was 0.9"},
+		{[]string{"--evidence", f("evidence.csv")}, "the evidence file is another"},
+		{[]string{"--year", "2025"}, "trees are assessed for 2025, then for 2024"},
+		{[]string{"--terrain", "open"}, "--terrain is open, was built-up"},
+		{[]string{"--barrier", f("wall.geojson")}, "kinds of layers is another"},
+	} {
+		os.WriteFile(f("wall.geojson"), []byte(`{"type":"FeatureCollection","crs":{"type":"name","properties":{"name":"EPSG:26975"}},"features":[{"type":"Feature","properties":{},"geometry":{"type":"LineString","coordinates":[[1425000,1196500],[1425100,1196500]]}}]}`), 0o666)
+		said := night("b.geojson", c.args...)
+		if n, _ := takenOver(t, said); n != 0 || !strings.Contains(said, "Nothing was taken over from the older run: ") || !strings.Contains(said, c.want) {
+			t.Errorf("%q: no %q in: %s", c.args, c.want, said[max(0, len(said)-300):])
+		}
+	}
+	// Settings that the result of a tree does not hang on.
+	if n, of := takenOver(t, night("b.geojson", "--crew-days", "3", "--keep", "none", "--workers", "1")); n == 0 || n != of {
+		t.Errorf("%d of %d", n, of)
+	}
+	for _, c := range []struct{ was, is, want string }{
+		{"9.9, build 1", version + ", build 1", "the program is " + version + ", then 9.9"},
+		{version + ", build 1", version + ", build 2", "the program is another build of " + version},
+	} {
+		if got := differing(map[string]string{"program": c.was}, map[string]string{"program": c.is}); got != c.want {
+			t.Errorf("%q", got)
+		}
+	}
+
+	whole, err := os.ReadFile(keptPath(f("a.geojson")))
+	if err != nil {
+		t.Fatal(err)
+	}
+	dice := rand.New(rand.NewPCG(1, 2))
+	n := int(binary.LittleEndian.Uint32(whole[len(keptMagic):]))
+	common := map[string]string{}
+	if err := json.Unmarshal(whole[len(keptMagic)+4:][:n], &common); err != nil {
+		t.Fatal(err)
+	}
+	at := f("damaged.bin")
+	open := func(b []byte) (*kept, string) {
+		if err := os.WriteFile(at, b, 0o666); err != nil {
+			t.Fatal(err)
+		}
+		k, why, err := openKept(context.Background(), at, common)
+		if err != nil {
+			t.Fatal(err)
+		}
+		k.close()
+		return k, why
+	}
+	if k, why := open(whole); k == nil || len(k.at) != 12 {
+		t.Fatalf("%v, %s", k, why)
+	}
+	for k := range 2000 {
+		b := bytes.Clone(whole)
+		switch {
+		case k < 500:
+			b = b[:dice.IntN(len(b))]
+		case k == 500:
+			b = append(b, 0)
+		default:
+			b[dice.IntN(len(b))] ^= 1 << dice.IntN(8)
+		}
+		if got, why := open(b); got != nil || why == "" {
+			t.Fatalf("damage %d passed", k)
+		}
+	}
+	if err := os.WriteFile(keptPath(f("a.geojson")), whole[:len(whole)-5], 0o666); err != nil {
+		t.Fatal(err)
+	}
+	if said := night("b.geojson"); !strings.Contains(said, "a-kept.bin is damaged") {
+		t.Errorf("damaged: %s", said[max(0, len(said)-300):])
+	}
+}
+
+// A site comes back with all its bits.
+func TestSiteIsKeptWhole(t *testing.T) {
+	var site, back ground.Site
+	dice := rand.New(rand.NewPCG(3, 4))
+	var fill func(v reflect.Value)
+	fill = func(v reflect.Value) {
+		switch v.Kind() {
+		case reflect.Float64, reflect.Float32:
+			v.SetFloat([]float64{dice.NormFloat64(), math.Copysign(0, -1), math.Inf(1), 0}[dice.IntN(4)])
+		case reflect.Int, reflect.Int32:
+			v.SetInt(dice.Int64N(1 << 31))
+		case reflect.Uint8:
+			v.SetUint(uint64(dice.IntN(7)))
+		case reflect.Array:
+			for i := range v.Len() {
+				fill(v.Index(i))
+			}
+		case reflect.Slice:
+			v.Set(reflect.MakeSlice(v.Type(), 1+dice.IntN(3), 4))
+			for i := range v.Len() {
+				fill(v.Index(i))
+			}
+		case reflect.Struct:
+			for i := range v.NumField() {
+				fill(v.Field(i))
+			}
+		default:
+			t.Fatalf("a %v", v.Kind())
+		}
+	}
+	for range 200 {
+		fill(reflect.ValueOf(&site).Elem())
+		b := siteCoding.put(nil, reflect.ValueOf(&site).Elem())
+		rest, err := siteCoding.get(b, reflect.ValueOf(&back).Elem())
+		if err != nil || len(rest) != 0 || !reflect.DeepEqual(site, back) {
+			t.Fatalf("%v, %d left", err, len(rest))
+		}
+		for n := range b {
+			if _, err := siteCoding.get(b[:n], reflect.ValueOf(&back).Elem()); err == nil {
+				t.Fatalf("%d of %d bytes were enough", n, len(b))
+			}
+		}
+	}
+}
