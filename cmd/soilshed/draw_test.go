@@ -108,6 +108,43 @@ func TestDrawRefuses(t *testing.T) {
 	}
 }
 
+// A picture of a tree with hostile texts has no element and no attribute that it
+// would not have.
+func TestDrawOfHostileTree(t *testing.T) {
+	trees := hostileTrees(t)
+	for k, word := range hostile {
+		path := filepath.Join(t.TempDir(), "tree.svg")
+		var out, errs bytes.Buffer
+		args := []string{"draw", "--trees", trees, "--pavement", "../../fixtures/cli/street/paving.geojson", "--year", "2024", "--out", path, "--tree", fmt.Sprint(k, word)}
+		if code := run(context.Background(), args, &out, &errs); code != exitDone {
+			t.Errorf("tree %q: exit code %d: %s", word, code, errs.String())
+			continue
+		}
+		b, err := os.ReadFile(path)
+		if err != nil {
+			t.Fatal(err)
+		}
+		wellFormed(t, string(b))
+		d := xml.NewDecoder(bytes.NewReader(b))
+		for tok, err := d.Token(); err == nil; tok, err = d.Token() {
+			e, ok := tok.(xml.StartElement)
+			if !ok {
+				continue
+			}
+			switch e.Name.Local {
+			case "svg", "title", "desc", "g", "path", "rect", "circle", "text", "clipPath":
+			default:
+				t.Errorf("tree %q: an element %s", word, e.Name.Local)
+			}
+			for _, a := range e.Attr {
+				if strings.HasPrefix(a.Name.Local, "on") || a.Name.Local == "href" {
+					t.Errorf("tree %q: an attribute %s", word, a.Name.Local)
+				}
+			}
+		}
+	}
+}
+
 func TestDrawEscapes(t *testing.T) {
 	if got := plainText("<svg onload=\"x\">&\x01"); strings.ContainsAny(got, "<>\"\x01") {
 		t.Errorf("%q", got)

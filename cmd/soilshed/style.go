@@ -59,6 +59,30 @@ var girdlingSteps = []drawStep{
 	{1.0 / 3, 0.75, "1 in 3 or more"},
 }
 
+// workSteps draw the worklist by the place of a tree in it: a square whose colour
+// is darker the sooner it comes. The colours are PuBu of three classes, turned
+// round, of ColorBrewer 2.0 as above; they are none of the soil classes', as both
+// layers lie on one map. The bounds are settings.
+var workSteps = []struct {
+	from   float64 // rank
+	mm     float64 // side
+	colour string
+	words  string
+}{
+	{1, 3.6, "#2b8cbe", "first ten of the list"},
+	{11, 3, "#a6bddb", "to number 50"},
+	{51, 2.2, "#ece7f2", "after those"},
+}
+
+// inWork are the conditions of a step of the worklist.
+func inWork(k int) []condition {
+	c := []condition{{field: "rank", is: atLeast, number: workSteps[k].from}}
+	if k+1 < len(workSteps) {
+		c = append(c, condition{field: "rank", is: below, number: workSteps[k+1].from})
+	}
+	return c
+}
+
 // stepOf is the step of steps that v belongs to; the first when v is not known.
 func stepOf(steps []drawStep, v float64) int {
 	k := 0
@@ -92,6 +116,7 @@ var scaleBands = []scaleBand{{40000, 0, 0.25}, {12000, 40000, 0.4}, {3000, 12000
 
 const (
 	labelScale   = 1500  // labels from here in
+	workLabels   = 6000  // places in the worklist, of which there are fewer
 	openingScale = 12000 // shares of the ground from here in
 )
 
@@ -145,6 +170,8 @@ func styles(schemas []layer.Schema, b soil.Bounds) []layer.Style {
 		switch schemas[i].Name {
 		case "trees":
 			out = append(out, layer.Style{Layer: i, Name: "soil, girdling, failure", QML: treesQML(&schemas[i], b), SLD: treesSLD(b)})
+		case "worklist":
+			out = append(out, layer.Style{Layer: i, Name: "places in the worklist", QML: worklistQML(&schemas[i]), SLD: worklistSLD()})
 		case "openings":
 			out = append(out, layer.Style{Layer: i, Name: "shares of the ground", QML: openingsQML(&schemas[i], b), SLD: openingsSLD(b)})
 		}

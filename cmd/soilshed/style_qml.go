@@ -278,20 +278,45 @@ func treesQML(schema *layer.Schema, bounds soil.Bounds) string {
 	s.group("Colour: soil against need", soils...)
 	q := s.qml(schema, 0)
 	q.Renderer.Ordered, q.Renderer.Order = 1, &qmlOrder{Asc: 0, NullsFirst: 1, By: `"soil_pct"`}
+	q.label(`"tree_id"`, labelScale, "TR,BR,TL,BL,R,L,TSR,BSR")
+	q.Preview = `"tree_id"`
+	q.Tip = treeTip
+	return xmlText(q)
+}
+
+// label labels points by an expression, from a scale in; positions are those
+// round the point that are tried, in order.
+func (q *qmlRoot) label(expression string, from float64, positions string) {
 	q.Labels = 1
 	q.Labeling = &qmlLabels{Type: "simple", Settings: qmlSettings{
 		Callout: "simple",
 		Text: qmlTextStyle{
-			Attrs: qmlAttrs{"isExpression", "1", "fieldName", `"tree_id"`, "fontSize", "8", "fontSizeUnit", "Point", "fontFamily", "Open Sans",
+			Attrs: qmlAttrs{"isExpression", "1", "fieldName", expression, "fontSize", "8", "fontSizeUnit", "Point", "fontFamily", "Open Sans",
 				"textColor", rgba(ink, 255), "textOpacity", "1", "fontWeight", "50", "multilineHeight", "1"},
 			Buffer: qmlAttrs{"bufferDraw", "1", "bufferSize", "0.8", "bufferSizeUnits", "MM", "bufferColor", rgba("#ffffff", 255), "bufferOpacity", "1", "bufferNoFill", "1"},
 		},
 		// Round the point, farther off the bigger its disc.
-		Placement: qmlAttrs{"placement", "6", "predefinedPositionOrder", "TR,BR,TL,BL,R,L,TSR,BSR", "dist", "3.5", "distUnits", "MM", "offsetType", "0", "priority", "5"},
-		Rendering: qmlAttrs{"drawLabels", "1", "scaleVisibility", "1", "scaleMin", "1", "scaleMax", shortest(labelScale), "obstacle", "1", "displayAll", "0"},
+		Placement: qmlAttrs{"placement", "6", "predefinedPositionOrder", positions, "dist", "3.5", "distUnits", "MM", "offsetType", "0", "priority", "5"},
+		Rendering: qmlAttrs{"drawLabels", "1", "scaleVisibility", "1", "scaleMin", "1", "scaleMax", shortest(from), "obstacle", "1", "displayAll", "0"},
 	}}
+}
+
+// A place in the worklist is a square with its number, or with day and stop of
+// the crew; those first in the list lie on top. Labels stand on the left, where
+// those of the trees are tried last.
+func worklistQML(schema *layer.Schema) string {
+	var s ruleSet
+	factor := "(" + qgisFactor() + ")"
+	for k, w := range workSteps {
+		s.rules = append(s.rules, s.add(w.words, qgisAll(inWork(k)...), func(name string) qmlSymbol {
+			return marker(name, "square", rgba(w.colour, 255), rgba(ink, 255), w.mm, 2*outlineMM, [2]string{"size", shortest(w.mm) + " * " + factor})
+		}))
+	}
+	q := s.qml(schema, 0)
+	q.Renderer.Ordered, q.Renderer.Order = 1, &qmlOrder{Asc: 0, By: `"rank"`}
+	q.label(`CASE WHEN "day" IS NULL THEN 'no. ' || "rank" ELSE 'day ' || "day" || ', stop ' || "stop" END`, workLabels, "TL,BL,L,TR,BR,R")
 	q.Preview = `"tree_id"`
-	q.Tip = treeTip
+	q.Tip = `<b>[% ` + escaped(`"tree_id"`) + ` %]</b>: [% ` + escaped(`coalesce("look", '')`) + ` %]<br>[% ` + escaped(`coalesce("cautions", '')`) + ` %]`
 	return xmlText(q)
 }
 

@@ -181,6 +181,26 @@ func treesSLD(bounds soil.Bounds) string {
 	return sldOf("trees", "Soil by colour, girdling by ring, failure by size", rings, discs, labels)
 }
 
+// worklistSLD draws places in the worklist, those first in the list on top, each
+// with its number.
+func worklistSLD() string {
+	var passes [][]sldRule
+	for k := len(workSteps) - 1; k >= 0; k-- {
+		var squares []sldRule
+		for _, band := range scaleBands {
+			squares = append(squares, sldRule{Title: workSteps[k].words, Filter: ogcAll(inWork(k)...),
+				Point: &sldGraphic{Name: "square", Fill: fillOf(workSteps[k].colour, 1), Stroke: strokeOf(ink, 2*outlineMM*band.factor), Size: pixels(workSteps[k].mm * band.factor)},
+			}.within(band.from, band.to))
+		}
+		passes = append(passes, squares)
+	}
+	label := sldRule{Title: "Place in the list", Text: &sldText{
+		Label: "rank", Font: &sldPaint{[]sldParam{{"font-family", "sans-serif"}, {"font-size", "11"}}},
+		AX: "1", AY: "0.5", DX: "-9", DY: "6", Radius: "1.5", Halo: fillOf("#ffffff", 1), Fill: fillOf(ink, 1),
+	}}.within(0, workLabels)
+	return sldOf("worklist", "Places in the worklist: the darker, the sooner", append(passes, []sldRule{label})...)
+}
+
 // outlineMM is the width of the line round discs and shares.
 const outlineMM = 0.2
 

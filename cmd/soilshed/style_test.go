@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"os"
+	"path/filepath"
 	"regexp"
 	"slices"
 	"strings"
@@ -106,7 +108,7 @@ func TestToneWords(t *testing.T) {
 	}
 }
 
-// testSchemas are those of the two layers that have styles.
+// testSchemas are those of the layers that have styles, and of a table.
 func testSchemas() []layer.Schema {
 	trees, openings := layer.Schema{Name: "trees"}, layer.Schema{Name: "openings"}
 	for i := range treeFields {
@@ -117,14 +119,18 @@ func testSchemas() []layer.Schema {
 			openings.Fields = append(openings.Fields, treeFields[i].field(true))
 		}
 	}
-	return []layer.Schema{trees, {Name: "worklist"}, openings}
+	work := layer.Schema{Name: "worklist"}
+	for i := range workFields {
+		work.Fields = append(work.Fields, workFields[i].field(true))
+	}
+	return []layer.Schema{trees, work, openings, {Name: "water"}}
 }
 
 // The styles name only fields that the layers have, in every unit, and are XML.
 func TestStylesFitTheirLayers(t *testing.T) {
 	schemas := testSchemas()
 	all := styles(schemas, soil.DefaultBounds)
-	if len(all) != 2 || all[0].Layer != 0 || all[1].Layer != 2 {
+	if len(all) != 3 || all[0].Layer != 0 || all[1].Layer != 1 || all[2].Layer != 2 {
 		t.Fatalf("styles for %+v", all)
 	}
 	quoted := regexp.MustCompile(`"([a-z0-9_]+)"`)
@@ -175,14 +181,54 @@ func TestStylesFitTheirLayers(t *testing.T) {
 
 // Whatever a layer is called, the style stays XML and adds no element.
 func TestStylesEscape(t *testing.T) {
-	schemas := testSchemas()
-	schemas[0].Fields[0].Alias = `"/><script>alert(1)</script>&`
-	text := styles(schemas, soil.DefaultBounds)[0].QML
-	if strings.Contains(text, "<script") {
-		t.Error("an alias becomes an element")
+	for _, word := range hostile {
+		schemas := testSchemas()
+		for i := range schemas {
+			for k := range schemas[i].Fields {
+				schemas[i].Fields[k].Alias = word
+			}
+		}
+		for _, s := range styles(schemas, soil.DefaultBounds) {
+			for name, text := range map[string]string{"QML": s.QML, "SLD": s.SLD} {
+				for _, element := range []string{"<script", "<image", "<svg", "<!--"} {
+					if strings.Contains(text, element) {
+						t.Errorf("%s of %s: an alias becomes %s", name, schemas[s.Layer].Name, element)
+					}
+				}
+				wellFormed(t, text)
+			}
+		}
 	}
-	if err := xml.Unmarshal([]byte(text), new(struct{})); err != nil {
-		t.Error(err)
+}
+
+// No text of a tree is in a style at all, but by its field's name.
+func TestStylesHoldNoTreesTexts(t *testing.T) {
+	dir := t.TempDir()
+	runOnHostile(t, "--out", filepath.Join(dir, "a.geojson"))
+	files, err := filepath.Glob(filepath.Join(dir, "*.[qs][ml][ld]"))
+	if err != nil || len(files) != 6 {
+		t.Fatalf("styles: %v, %v", files, err)
+	}
+	for _, f := range files {
+		b, err := os.ReadFile(f)
+		if err != nil {
+			t.Fatal(err)
+		}
+		wellFormed(t, string(b))
+		for _, word := range []string{"alert(1)", "example.org", "two lines", "two\nlines"} {
+			if strings.Contains(string(b), word) {
+				t.Errorf("%s holds %q", f, word)
+			}
+		}
+	}
+}
+
+// Places in the list keep their order in grey print.
+func TestWorkSteps(t *testing.T) {
+	for k := 1; k < len(workSteps); k++ {
+		if a, b := lab(linear(t, workSteps[k-1].colour)), lab(linear(t, workSteps[k].colour)); b[0]-a[0] < 10 || workSteps[k].mm >= workSteps[k-1].mm {
+			t.Errorf("%s is not darker and larger than %s", workSteps[k-1].words, workSteps[k].words)
+		}
 	}
 }
 

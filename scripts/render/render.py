@@ -1,5 +1,5 @@
 #!/usr/bin/env python3
-"""Opens the two layers of an assessment in headless QGIS with the styles that
+"""Opens the layers of an assessment in headless QGIS with the styles that
 the file carries, checks what QGIS made of them and renders them to PNG.
 
     QT_QPA_PLATFORM=offscreen python3 render.py city.gpkg OUT_FOLDER [PAVEMENT ...]
@@ -101,19 +101,24 @@ file, out = sys.argv[1:3]
 os.makedirs(out, exist_ok=True)
 trees = QgsVectorLayer(f"{file}|layername=trees", "trees", "ogr")
 openings = QgsVectorLayer(f"{file}|layername=openings", "openings", "ogr")
-for layer in (trees, openings):
+worklist = QgsVectorLayer(f"{file}|layername=worklist", "worklist", "ogr")
+for layer in (trees, openings, worklist):
     expect(layer.isValid(), f"{layer.name()} does not open")
     expect(isinstance(layer.renderer(), QgsRuleBasedRenderer), f"{layer.name()}: its style was not taken from the file")
 if wrong:
     sys.exit("\n".join(wrong))
-QgsProject.instance().addMapLayers([trees, openings])
+QgsProject.instance().addMapLayers([trees, openings, worklist])
 
 # The published scheme, as QGIS has it too.
 scheme = [c.name() for c in QgsColorBrewerPalette.listSchemeColors("YlOrRd", 4)]
 drawn = [r.symbol().color().name() for r in rules(openings)][:4]
 expect(drawn == scheme[::-1], f"soil classes are drawn in {drawn}, the scheme is {scheme[::-1]}")
-for layer in (trees, openings):
+blues = [c.name() for c in QgsColorBrewerPalette.listSchemeColors("PuBu", 3)]
+drawn = [r.symbol().color().name() for r in rules(worklist)]
+expect(drawn == blues[::-1], f"the worklist is drawn in {drawn}, the scheme is {blues[::-1]}")
+for layer in (trees, openings, worklist):
     check_rules(layer)
+expect(worklist.labelsEnabled() and worklist.labeling().settings().scaleVisibility, "places in the worklist have no labels, or do not depend on the scale")
 expect(trees.labelsEnabled() and trees.labeling().settings().scaleVisibility, "labels do not depend on the scale")
 for name in ("tree_id", "soil_pct", "sgr_p", "fail_yr", "do_next"):
     field = trees.fields()[trees.fields().indexFromName(name)]
@@ -141,18 +146,25 @@ for name, (middle, scale) in views.items():
     expect(name == "street" or not missing, f"{name}.png: none of its points has {missing}")
     render(s, os.path.join(out, f"{name}-grey.png"), grey=True)
 
+# The worklist upon them.
+for name, scale in (("worklist", whole), ("worklist-street", 1000)):
+    s = settings([worklist, trees, openings] + under, box.center() if scale == whole else street, 1300, 900, scale)
+    seen = render(s, os.path.join(out, f"{name}.png"))
+    missing = [c for c in blues if c not in seen]
+    expect(scale != whole or not missing, f"{name}.png: none of its points has {missing}")
+
 # The same from the SLD alone.
 styles = {f["f_table_name"]: f["styleSLD"] for f in QgsVectorLayer(f"{file}|layername=layer_styles", "s", "ogr").getFeatures()}
-for layer in (trees, openings):
+for layer in (trees, openings, worklist):
     with tempfile.NamedTemporaryFile("w", suffix=".sld", encoding="utf-8") as t:
         t.write(styles[layer.name()])
         t.flush()
         message, good = layer.loadSldStyle(t.name)
     expect(good, f"{layer.name()}: SLD is not read: {message}")
-    expect(len(rules(layer)) >= 5, f"{layer.name()}: {len(rules(layer))} rules of the SLD are read")
-for name in ("overview", "street"):
-    middle, scale = views[name]
-    seen = render(settings([trees, openings] + under, middle, 1300, 900, scale), os.path.join(out, f"{name}-sld.png"))
+    expect(len(rules(layer)) >= 3, f"{layer.name()}: {len(rules(layer))} rules of the SLD are read")
+for name in ("overview", "street", "worklist"):
+    middle, scale = views["overview" if name == "worklist" else name]
+    seen = render(settings(([worklist] if name == "worklist" else []) + [trees, openings] + under, middle, 1300, 900, scale), os.path.join(out, f"{name}-sld.png"))
     missing = [c for c in scheme if c not in seen]
     expect(name == "street" or not missing, f"{name}-sld.png: none of its points has {missing}")
 
