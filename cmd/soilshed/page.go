@@ -25,10 +25,11 @@ import (
 //
 // Trees lie in it as columns in the order of a space-filling curve, so that near
 // ones lie together: whole numbers in steps of the digits that are written, byte
-// by byte (all low bytes, then the next), which gzip packs well. There are four
-// packed blocks, so that the first view need not wait for the rest: map (place
-// and symbol), list (what every tree has), detail (what only the trees at the
-// head of the list have, in a big city) and ground (paving, shares, roses).
+// by byte (all low bytes, then the next), which gzip packs well. There are packed
+// blocks, so that the first view need not wait for the rest: map (place and
+// symbol), list (what every tree has), detail (what only the trees at the head of
+// the list have, in a big city), ground (paving, shares, roses) and, with an
+// older output to compare with, changes.
 
 //go:embed page
 var pageFiles embed.FS
@@ -167,7 +168,7 @@ func (a *assessment) page(ctx context.Context, work *worklist) ([]byte, error) {
 	}
 	h.Bounds = a.model.Bounds[:]
 
-	blocks := make([][]byte, 4)
+	blocks := make([][]byte, 5)
 	blocks[0] = p.mapBlock()
 	for _, name := range pageList {
 		blocks[1] = p.column(blocks[1], &h.List, pageField(name), p.list)
@@ -175,11 +176,17 @@ func (a *assessment) page(ctx context.Context, work *worklist) ([]byte, error) {
 	if a.o.crewDays > 0 {
 		blocks[1] = p.days(blocks[1], work)
 	}
+	if a.older != nil {
+		blocks[1] = p.changed(blocks[1])
+	}
 	for _, name := range pageDetail {
 		blocks[2] = p.column(blocks[2], &h.Detail, pageField(name), p.detail)
 	}
 	var err error
 	if blocks[3], err = p.groundBlock(ctx); err != nil {
+		return nil, err
+	}
+	if blocks[4], err = p.changesBlock(); err != nil {
 		return nil, err
 	}
 	return p.html(blocks)
@@ -454,7 +461,10 @@ func (p *pageMaker) html(blocks [][]byte) ([]byte, error) {
 		file[k] = string(b)
 	}
 	var packed strings.Builder
-	for k, name := range []string{"map", "list", "detail", "ground"} {
+	for k, name := range []string{"map", "list", "detail", "ground", "changes"} {
+		if name == "changes" && blocks[k] == nil {
+			continue
+		}
 		text, err := pack(blocks[k])
 		if err != nil {
 			return nil, err

@@ -429,3 +429,93 @@ func TestHeadGrid(t *testing.T) {
 		t.Error("squares are laid where all trees have details")
 	}
 }
+
+// Hostile texts are data of the page: one head, one script, and no element that
+// the page without them has not.
+func TestPageOfHostileTrees(t *testing.T) {
+	dir := t.TempDir()
+	out, page := filepath.Join(dir, "a.gpkg"), filepath.Join(dir, "a.html")
+	runOnHostile(t, "--out", out)
+	runOnHostile(t, "--out", filepath.Join(dir, "b.gpkg"), "--since", out, "--page", page)
+	p := parsePage(t, page)
+	if p.head.Trees != len(hostile) || len(p.columns("list", p.head.List, p.head.Trees)["species"]) != len(hostile) {
+		t.Errorf("%d trees", p.head.Trees)
+	}
+	for element, want := range map[string]int{"<script": 7, "</script>": 7, "<img": 0, "<image": 0, "onload=": 0, "onerror=": 0, "<style": 1, "<title": 1} {
+		if n := strings.Count(p.html, element); n != want {
+			t.Errorf("%d times %s in the page, want %d", n, element, want)
+		}
+	}
+	if _, ok := p.blocks["changes"]; !ok {
+		t.Error("the page tells no changes")
+	}
+}
+
+// The page tells the changes that the table tells, and marks their trees.
+func TestPageChanges(t *testing.T) {
+	dir := runOn(t, "assess", "--out", "OUT/old.gpkg", "--quiet")
+	b, err := os.ReadFile("../../fixtures/cli/street/trees.geojson")
+	if err != nil {
+		t.Fatal(err)
+	}
+	// Tree 2 has grown, tree 1 is another tree.
+	text := strings.Replace(string(b), `"id":2,"species":"Acer rubrum","diam_cm":20`, `"id":2,"species":"Acer rubrum","diam_cm":60`, 1)
+	text = strings.Replace(text, `"id":1,`, `"id":"1 new",`, 1)
+	trees := filepath.Join(dir, "trees.geojson")
+	if err := os.WriteFile(trees, []byte(text), 0o666); err != nil {
+		t.Fatal(err)
+	}
+	var out, errs bytes.Buffer
+	args := []string{"assess", "--trees", trees, "--pavement", "../../fixtures/cli/street/paving.geojson", "--year", "2024", "--quiet",
+		"--out", filepath.Join(dir, "new.gpkg"), "--since", filepath.Join(dir, "old.gpkg"), "--page", filepath.Join(dir, "new.html")}
+	if code := run(context.Background(), args, &out, &errs); code != exitDone {
+		t.Fatalf("exit code %d: %s", code, errs.String())
+	}
+	p := parsePage(t, filepath.Join(dir, "new.html"))
+	var told pageChanges
+	if err := json.Unmarshal(p.blocks["changes"], &told); err != nil {
+		t.Fatal(err)
+	}
+	if told.Since != "old.gpkg" {
+		t.Errorf("since %q", told.Since)
+	}
+	list := p.columns("list", p.head.List, p.head.Trees)
+	inPage := map[string]int{}
+	bits := map[string]int64{}
+	for _, r := range told.Rows {
+		id := r.ID
+		if r.Tree >= 0 {
+			id = list["tree_id"][r.Tree]
+			bits[id] |= 1 << r.Kind
+		}
+		inPage[strings.Join([]string{id, changeKinds[r.Kind].name, r.Was, r.Is, told.Whys[r.Why]}, "|")]++
+	}
+	for i, id := range list["tree_id"] {
+		var got int64
+		fmt.Sscan(list["changed"][i], &got)
+		if got != bits[id] {
+			t.Errorf("tree %s has marks %b, its changes are %b", id, got, bits[id])
+		}
+	}
+	src, err := layer.Open(filepath.Join(dir, "new.gpkg"), layer.Options{Layer: "changes"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer src.Close()
+	n := 0
+	kinds := map[string]bool{}
+	for f, err := range src.Features() {
+		if err != nil {
+			t.Fatal(err)
+		}
+		v := func(name string) string { return f.Values[src.Schema().Index(name)].Text() }
+		n++
+		kinds[v("change")] = true
+		if key := strings.Join([]string{v("tree_id"), v("change"), v("was"), v("is"), v("why")}, "|"); inPage[key] != 1 {
+			t.Errorf("the table tells %q, the page does not", key)
+		}
+	}
+	if n != len(told.Rows) || !kinds["added"] || !kinds["gone"] || !kinds["failure"] {
+		t.Errorf("%d changes in the table, %d in the page, kinds %v", n, len(told.Rows), kinds)
+	}
+}

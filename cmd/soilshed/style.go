@@ -69,9 +69,9 @@ var workSteps = []struct {
 	colour string
 	words  string
 }{
-	{1, 3.6, "#2b8cbe", "first ten of the list"},
-	{11, 3, "#a6bddb", "to number 50"},
-	{51, 2.2, "#ece7f2", "after those"},
+	{1, 3.2, "#2b8cbe", "first ten of the list"},
+	{11, 2.3, "#a6bddb", "to number 50"},
+	{51, 1.2, "#ece7f2", "after those"},
 }
 
 // inWork are the conditions of a step of the worklist.

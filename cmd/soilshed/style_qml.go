@@ -314,7 +314,9 @@ func worklistQML(schema *layer.Schema) string {
 	}
 	q := s.qml(schema, 0)
 	q.Renderer.Ordered, q.Renderer.Order = 1, &qmlOrder{Asc: 0, By: `"rank"`}
-	q.label(`CASE WHEN "day" IS NULL THEN 'no. ' || "rank" ELSE 'day ' || "day" || ', stop ' || "stop" END`, workLabels, "TL,BL,L,TR,BR,R")
+	// Farther out those that come first alone have their numbers.
+	number := `CASE WHEN "day" IS NULL THEN 'no. ' || "rank" ELSE 'day ' || "day" || ', stop ' || "stop" END`
+	q.label(fmt.Sprintf(`CASE WHEN "rank" < %s OR @map_scale <= %s THEN %s END`, shortest(workSteps[len(workSteps)-1].from), shortest(labelScale), number), workLabels, "TL,BL,L,TR,BR,R")
 	q.Preview = `"tree_id"`
 	q.Tip = `<b>[% ` + escaped(`"tree_id"`) + ` %]</b>: [% ` + escaped(`coalesce("look", '')`) + ` %]<br>[% ` + escaped(`coalesce("cautions", '')`) + ` %]`
 	return xmlText(q)

@@ -194,11 +194,19 @@ func worklistSLD() string {
 		}
 		passes = append(passes, squares)
 	}
-	label := sldRule{Title: "Place in the list", Text: &sldText{
-		Label: "rank", Font: &sldPaint{[]sldParam{{"font-family", "sans-serif"}, {"font-size", "11"}}},
-		AX: "1", AY: "0.5", DX: "-9", DY: "6", Radius: "1.5", Halo: fillOf("#ffffff", 1), Fill: fillOf(ink, 1),
-	}}.within(0, workLabels)
-	return sldOf("worklist", "Places in the worklist: the darker, the sooner", append(passes, []sldRule{label})...)
+	// Farther out those that come first alone have their numbers.
+	var labels []sldRule
+	for k := range workSteps {
+		from := float64(workLabels)
+		if k == len(workSteps)-1 {
+			from = labelScale
+		}
+		labels = append(labels, sldRule{Title: "Place in the list", Filter: ogcAll(inWork(k)...), Text: &sldText{
+			Label: "rank", Font: &sldPaint{[]sldParam{{"font-family", "sans-serif"}, {"font-size", "11"}}},
+			AX: "1", AY: "0.5", DX: "-9", DY: "6", Radius: "1.5", Halo: fillOf("#ffffff", 1), Fill: fillOf(ink, 1),
+		}}.within(0, from))
+	}
+	return sldOf("worklist", "Places in the worklist: the darker, the sooner", append(passes, labels)...)
 }
 
 // outlineMM is the width of the line round discs and shares.

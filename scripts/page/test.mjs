@@ -1,6 +1,6 @@
 // Opens pages of assessments in a real browser and does what a person would.
 //
-//   node test.mjs TOWN.html HOSTILE.html CREW.html PICTURES [BIG.html]
+//   node test.mjs TOWN.html HOSTILE.html CREW.html SINCE.html PICTURES [BIG.html]
 //
 // Exit status 1, with a line for each thing that is wrong.
 import { mkdtempSync, readFileSync, rmSync, statSync } from "node:fs";
@@ -10,7 +10,7 @@ import { pathToFileURL } from "node:url";
 import { chromium } from "playwright-core";
 import { attacks } from "./hostile.mjs";
 
-const [town, hostile, crew, pictures, big] = process.argv.slice(2);
+const [town, hostile, crew, since, pictures, big] = process.argv.slice(2);
 const wrong = [];
 const expect = (good, what) => { if (!good) wrong.push(what); };
 
@@ -21,14 +21,21 @@ const browser = await chromium.launchPersistentContext(profile, {
   args: ["--headless", "--no-sandbox", "--disable-gpu", "--disable-background-networking", "--disable-component-update", "--disable-sync", "--no-first-run"],
 });
 
-async function visit(file, { width = 1280, height = 800, scheme = "light", hash = "" } = {}) {
+async function visit(file, { width = 1280, height = 800, scheme = "light", hash = "", motion = "reduce" } = {}) {
   const page = await browser.newPage();
   await page.setViewportSize({ width, height });
-  await page.emulateMedia({ colorScheme: scheme, reducedMotion: "reduce" });
+  await page.emulateMedia({ colorScheme: scheme, reducedMotion: motion });
   const own = pathToFileURL(resolve(file)).href;
-  page.on("console", m => expect(!["error", "warning"].includes(m.type()), `${file}: console: ${m.text()}`));
+  // This test reads the map's pixels; the page does not.
+  page.on("console", m => expect(!["error", "warning"].includes(m.type()) || m.text().includes("willReadFrequently"), `${file}: console: ${m.text()}`));
   page.on("pageerror", e => expect(false, `${file}: ${e.message}`));
   page.on("request", r => expect(r.url().startsWith(own) || r.url().startsWith("blob:"), `${file}: asks for ${r.url()}`));
+  // A clock that the test can hold: window.held.
+  await page.addInitScript(() => {
+    const frame = window.requestAnimationFrame.bind(window), now = performance.now.bind(performance);
+    performance.now = () => window.held ?? now();
+    window.requestAnimationFrame = f => frame(t => f(window.held ?? t));
+  });
   await page.goto(own + hash);
   await page.waitForFunction(() => document.documentElement.dataset.ready || !document.getElementById("stop").hidden, null, { timeout: 60000 });
   expect(await page.locator("#stop").isHidden(), `${file}: ${await page.locator("#stop").textContent()}`);
@@ -159,6 +166,18 @@ const mapText = page => page.evaluate(() => document.getElementById("map").toDat
   const nameless = await page.evaluate(() => [...document.querySelectorAll("button, input, canvas, [role=img]")].filter(e => !(e.getAttribute("aria-label") || e.textContent.trim() || e.labels?.length)).map(e => e.outerHTML.slice(0, 80)));
   expect(nameless.length === 0, `without a name: ${nameless}`);
 
+  // On paper: no buttons, all of the legend and of this part of the list, the
+  // caution, and the map as a picture with its scale in it.
+  await page.emulateMedia({ media: "print" });
+  await page.evaluate(() => dispatchEvent(new Event("beforeprint")));
+  expect(await page.locator(".keys").isHidden() && await page.locator("#words").isHidden() && await page.locator("#light").isHidden(), "controls are printed");
+  expect(await page.locator("#keys").isVisible() && await page.locator("#rows tr").last().isVisible() && await page.locator(".caution").first().isVisible(), "legend, list or caution is not printed");
+  expect(await page.evaluate(() => { const r = document.querySelector(".rows"); return r.scrollHeight <= r.clientHeight + 1; }), "the list is cut off on paper");
+  expect(await colours(page) > 20, "the map is blank on paper");
+  const white = await page.evaluate(() => { const c = document.getElementById("map"), d = c.getContext("2d").getImageData(0, 0, c.width, c.height).data; let n = 0; for (let i = 0; i < d.length; i += 4) n += d[i] === 255 && d[i + 1] === 255 && d[i + 2] === 255; return n / (c.width * c.height); });
+  expect(white > 0.05, `open ground is tinted on paper: ${(100 * white).toFixed(1)} % are white`);
+  await page.evaluate(() => dispatchEvent(new Event("afterprint")));
+  await page.emulateMedia({ media: "screen" });
   const pdf = await page.pdf({ path: `${pictures}/town.pdf`, format: "A4", printBackground: true });
   expect(pdf.length > 20000 && pdf.subarray(0, 5).toString() === "%PDF-", "the page does not print");
   await page.close();
@@ -175,6 +194,114 @@ for (const [width, height, scheme] of [[1280, 800, "dark"], [360, 740, "light"],
   await page.waitForTimeout(150);
   await page.screenshot({ path: `${pictures}/town-${width}-${scheme}.png` });
   await page.close();
+}
+
+// ---- by the keyboard alone ----
+{
+  const page = await visit(town);
+  const reached = new Set();
+  await page.keyboard.press("Tab");
+  expect(await page.evaluate(() => document.activeElement.className) === "skip", "the first Tab does not reach the link to the list");
+  expect(await page.evaluate(() => document.activeElement.getBoundingClientRect().left >= 0), "the link to the list is not seen when it is reached");
+  for (let k = 0; k < 45; k++) {
+    reached.add(await page.evaluate(() => { const e = document.activeElement; return e.id || e.className || e.type || e.tagName; }));
+    expect(await page.evaluate(() => document.activeElement.matches(":focus-visible")), "what has the keyboard's focus does not show it");
+    await page.keyboard.press("Tab");
+  }
+  for (const id of ["light", "map", "nearer", "farther", "all", "words", "clear", "checkbox", "id"]) expect(reached.has(id), `Tab does not reach ${id}: ${[...reached]}`);
+  // A box of the legend, by the space bar.
+  const total = await shown(page);
+  await page.locator("#keys input").first().focus();
+  await page.keyboard.press("Space");
+  expect(await shown(page) < total, "the space bar does not untick a box");
+  await page.keyboard.press("Space");
+  // A tree opened by the keyboard takes the focus, and gives it back.
+  await page.locator("#rows button.id").nth(1).focus();
+  await page.keyboard.press("Enter");
+  expect(await page.evaluate(() => document.getElementById("tree").contains(document.activeElement)), "the panel does not take the focus");
+  await page.keyboard.press("Escape");
+  expect(await page.evaluate(() => !!document.activeElement.closest("#rows, #map")), "the focus is lost when the panel closes");
+  await page.close();
+}
+// ---- motion: a way is travelled where it is wanted, and cut where it is not ----
+for (const motion of ["reduce", "no-preference"]) {
+  const page = await visit(town, { motion });
+  const frames = await page.evaluate(async () => {
+    const bar = document.getElementById("scale"), seen = new Set(); // as long as the map is near
+    document.getElementById("nearer").click();
+    await new Promise(done => setTimeout(done, 300));
+    window.held = 1e6;
+    document.querySelector("#rows button.id").click();
+    for (let k = 0; k < 12; k++) {
+      window.held += 30;
+      await new Promise(done => requestAnimationFrame(() => requestAnimationFrame(done)));
+      seen.add(bar.style.width);
+    }
+    return seen.size;
+  });
+  expect(motion === "reduce" ? frames <= 2 : frames > 2, `with motion ${motion} going to a tree shows the map from ${frames} heights`);
+  await page.close();
+}
+// ---- readers of the screen: what has a picture has words ----
+{
+  const page = await visit(town, { hash: "#tree=1441" });
+  const said = await page.evaluate(() => [...document.querySelectorAll("#tree svg[role=img]")].map(s => s.getAttribute("aria-label")));
+  expect(said.length === 2 && /^Has [\d.]+ m. of soil and needs/.test(said[0]) && /nearest hard edge/.test(said[1]), `drawings say: ${said}`);
+  expect(await page.locator("html").getAttribute("lang") === "en" && await page.locator("main").count() === 1 && await page.locator("h1").count() === 1, "language, main part or title is missing");
+  expect(await page.locator("#told").getAttribute("role") === "status", "the number of trees shown is not told when it changes");
+  // Text against its ground, by the formula of WCAG 2.1 (1.4.3: at least 4.5).
+  for (const scheme of ["light", "dark"]) {
+    await page.emulateMedia({ colorScheme: scheme });
+    await page.waitForTimeout(100);
+    const low = await page.evaluate(() => {
+      const light = c => { const [r, g, b] = c.match(/[\d.]+/g).slice(0, 3).map(v => (v /= 255) <= 0.03928 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4); return 0.2126 * r + 0.7152 * g + 0.0722 * b; };
+      const ground = e => { for (; e; e = e.parentElement) { const b = getComputedStyle(e).backgroundColor; if (!/rgba\(.*, 0\)|transparent/.test(b)) return b; } return "rgb(255, 255, 255)"; };
+      const bad = [];
+      for (const e of document.querySelectorAll("body *")) {
+        if (![...e.childNodes].some(n => n.nodeType === 3 && n.textContent.trim()) || !e.checkVisibility() || e.closest("svg, script, style, button:disabled")) continue;
+        const a = light(getComputedStyle(e).color), b = light(ground(e)), ratio = (Math.max(a, b) + 0.05) / (Math.min(a, b) + 0.05);
+        if (ratio < 4.5) bad.push(`${e.textContent.trim().slice(0, 20)} ${ratio.toFixed(1)}`);
+      }
+      return bad.slice(0, 5);
+    });
+    expect(low.length === 0, `too little contrast, ${scheme}: ${low}`);
+  }
+  await page.close();
+}
+
+// ---- what has changed since the last run ----
+{
+  const page = await visit(since);
+  expect(await page.locator("#news").isVisible(), "changes are not told");
+  const kinds = {};
+  for (const l of await page.locator("#kinds label").all()) kinds[await l.locator("span").nth(1).innerText()] = Number((await l.locator("span").last().innerText()).replaceAll(",", ""));
+  expect(kinds["Trees gone"] === 2 && kinds["Trees moved"] === 1 && !kinds["Trees added"], `changes by kind: ${JSON.stringify(kinds)}`);
+  const total = await shown(page);
+  await page.getByLabel("Trees moved").check();
+  expect(await shown(page) === 1 && (await ids(page)).length === 1, `one tree has moved, ${await shown(page)} are shown`);
+  const moved = (await ids(page))[0];
+  await page.locator("#told-changes summary").click();
+  expect(await page.locator("#changed tr").count() === 1 && (await text(page, "#changed")).includes("m away"), `changes in words: ${await text(page, "#changed")}`);
+  await page.locator("#changed button.id").click();
+  expect((await text(page, "#treename")) === `Tree ${moved}`, "a change does not open its tree");
+  expect((await text(page, "#tree")).includes("Changed since the last run") && (await text(page, "#tree .changes")).includes("the inventory has it elsewhere"), "the panel does not say what has changed");
+  await page.waitForTimeout(150);
+  await page.locator("#news").scrollIntoViewIfNeeded();
+  await page.screenshot({ path: `${pictures}/since-1280.png` });
+  await page.getByLabel("Trees gone").check();
+  expect(await page.locator("#changed tr").count() === 3 && await page.locator("#changed tr:not([data-tree])").count() === 1, "the tree that is in the inventory no more is not told, or is no plain text");
+  await page.click("#clear");
+  expect(await shown(page) === total && await page.locator("#kinds input:checked").count() === 0, "Show all leaves changes ticked");
+  await page.close();
+  const small = await visit(since, { width: 360, height: 740, scheme: "dark" });
+  await small.locator("#told-changes summary").click();
+  expect(await small.evaluate(() => document.documentElement.scrollWidth <= innerWidth), "changes are wider than 360 px");
+  await small.locator("#news").scrollIntoViewIfNeeded();
+  await small.screenshot({ path: `${pictures}/since-360-dark.png` });
+  await small.close();
+  const plain = await visit(town);
+  expect(await plain.locator("#news").isHidden(), "a page without an older output tells changes");
+  await plain.close();
 }
 
 // ---- texts that try to run something ----

@@ -45,7 +45,12 @@ wrenfold() {
 }
 wrenfold town
 wrenfold crew --units us --crew-days 3
+# The next night: two trees are gone, one is moved, one has grown.
+node "$work/later.mjs" "$town/trees.geojson" "$work/later.geojson"
+cp -r "$town" "$work/later"
+cp "$work/later.geojson" "$work/later/trees.geojson"
+town=$work/later wrenfold since --since "$work/town.gpkg"
 mkdir "$work/hostile"
 node "$work/hostile.mjs" "$work/hostile"
 assess --trees "$work/hostile/trees.geojson" --pavement "$work/hostile/walks.geojson" --out "$work/hostile.gpkg" --page "$work/hostile.html"
-node "$work/test.mjs" "$work/town.html" "$work/hostile.html" "$work/crew.html" "$pictures" ${big:+"$big"}
+node "$work/test.mjs" "$work/town.html" "$work/hostile.html" "$work/crew.html" "$work/since.html" "$pictures" ${big:+"$big"}

@@ -200,6 +200,8 @@ function readGround(b) {
 
 let mask;                        // 1 where a tree is shown
 const hidden = {tone: new Set(), failure: new Set(), girdling: new Set()};
+let news = null;                 // changes since the older output, in words
+const newsKinds = new Set();     // kinds of change that are wanted; none wanted is no filter
 let words = "";
 let shownTrees = 0;
 
@@ -242,10 +244,12 @@ function filter() {
   const f = head.tones.map((_, k) => hidden.tone.has(k) ? 0 : 1);
   const a = head.failure.map((_, k) => hidden.failure.has(k) ? 0 : 1), g = head.girdling.map((_, k) => hidden.girdling.has(k) ? 0 : 1);
   const test = matching(words);
+  let bits = 0;
+  for (const k of newsKinds) bits |= 1 << k;
   shownTrees = 0;
   for (let i = 0; i < N; i++) {
     const t = tone[i];
-    mask[i] = f[t] && (t === GONE || a[fail(i)] && g[girdled(i)]) && (!test || test(i)) ? 1 : 0;
+    mask[i] = f[t] && (t === GONE || a[fail(i)] && g[girdled(i)]) && (!bits || list.changed.v[i] & bits) && (!test || test(i)) ? 1 : 0;
     shownTrees += mask[i];
   }
   $("told").textContent = `${count.format(shownTrees)} of ${count.format(N)} trees shown` + (head.year ? `, as assessed for ${head.year}` : "");
@@ -834,6 +838,9 @@ function listenList() {
     $("words").value = words = "";
     for (const k in hidden) hidden[k].clear();
     for (const b of $("keys").querySelectorAll("input")) b.checked = true;
+    newsKinds.clear();
+    for (const b of $("kinds").querySelectorAll("input")) b.checked = false;
+    changedRows(0);
     filter();
   };
 }
@@ -895,12 +902,14 @@ function treePanel(i) {
   if (tone[i] === GONE) return out.concat(el("p", {}, "Gone on record, or an empty site: not assessed."));
   if (of("do_next")) out.push(el("p", {class: "next"}, sentence(of("do_next"))));
   if (of("why")) out.push(el("h3", {}, "Why"), el("ul", {}, ...unitWords(of("why")).split("; ").map(w => el("li", {}, w))));
+  const changes = news ? news.of.get(i) || [] : [];
+  if (changes.length) out.push(el("h3", {}, "Changed since the last run"), el("ul", {class: "changes"}, ...changes.map(c => el("li", {}, changeWords(c), ": ", el("span", {class: "small"}, unitWords(news.whys[c.y]))))));
   out.push(soilFigure(i, of));
   if (d >= 0 && ground) out.push(roseFigure(i, d, of));
   if (of("look")) out.push(el("h3", {}, "What to look for"), el("ul", {}, ...of("look").split("; ").map(w => el("li", {}, w))));
   if (of("tools")) out.push(el("p", {}, `Tools: ${of("tools")}. `, of("crew_h") !== null ? `About ${few(of("crew_h"), 1)} hours for two.` : ""));
   const dl = el("dl", {});
-  const told = ["do_next", "why", "look", "tools", "cautions", "missing", "crew_h", "rank", "tree_id", "species", "street"];
+  const told = ["do_next", "why", "look", "tools", "cautions", "missing", "crew_h", "rank", "tree_id", "species", "street", "changed"];
   for (const [cols, at] of [[list, i], [detail, d]]) for (const name in cols) {
     if (told.includes(name) || at < 0) continue;
     const text = shown(cols[name], at);
@@ -978,6 +987,50 @@ function* neighbours(i, R) {
 }
 
 const compass = b => ["north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west"][Math.round(b / 45) % 8];
+
+// ---- what has changed ----
+
+const changeWords = c => news.kinds[c.k].words + (c.w ? `: ${c.w} to ${c.i}` : c.i ? `: ${c.i}` : "");
+const CHANGES = 50;
+let newsPart = 0;
+
+function listenNews() {
+  news.of = new Map();
+  for (const c of news.rows) if (c.t >= 0) { if (!news.of.has(c.t)) news.of.set(c.t, []); news.of.get(c.t).push(c); }
+  const all = news.kinds.reduce((s, k) => s + k.count, 0);
+  $("newstold").textContent = all ? `${count.format(all)} changes since ${news.since}.` : `Nothing has changed beyond noise since ${news.since}.`;
+  news.kinds.forEach((kind, k) => {
+    if (!kind.count) return;
+    const box = el("input", {type: "checkbox"});
+    box.addEventListener("change", () => { box.checked ? newsKinds.add(k) : newsKinds.delete(k); filter(); changedRows(0); });
+    $("kinds").append(el("label", {}, box, el("span", {}), el("span", {}, kind.words), el("span", {}, count.format(kind.count))));
+  });
+  $("kinds").hidden = $("told-changes").hidden = !all;
+  $("newer").onclick = () => changedRows(newsPart - 1);
+  $("later").onclick = () => changedRows(newsPart + 1);
+  $("changed").addEventListener("click", e => {
+    const tr = e.target.closest("tr");
+    if (tr && tr.dataset.tree) open(+tr.dataset.tree, "list");
+  });
+  $("news").hidden = false;
+  changedRows(0);
+}
+
+function changedRows(to) {
+  if (!news) return;
+  const wanted = news.rows.filter(c => !newsKinds.size || newsKinds.has(c.k)), parts = Math.max(1, Math.ceil(wanted.length / CHANGES));
+  newsPart = Math.max(0, Math.min(parts - 1, to));
+  $("changed").replaceChildren(...wanted.slice(newsPart * CHANGES, (newsPart + 1) * CHANGES).map(c => {
+    const id = (c.t >= 0 ? value(list.tree_id, c.t) : c.id) || "(no number)";
+    const name = c.t >= 0 ? el("button", {type: "button", class: "id"}, id) : el("span", {}, id + (c.s ? `, ${c.s}` : ""));
+    return el("tr", {"data-tree": c.t >= 0 ? c.t : null}, el("td", {}, name), el("td", {}, changeWords(c)), el("td", {}, unitWords(news.whys[c.y])));
+  }));
+  $("newspart").textContent = `part ${count.format(newsPart + 1)} of ${count.format(parts)}`;
+  $("newer").disabled = newsPart === 0;
+  $("later").disabled = newsPart >= parts - 1;
+  const cut = news.kinds.filter((k, n) => k.told < k.count && (!newsKinds.size || newsKinds.has(n)));
+  $("told-changes").querySelector("summary").textContent = "In words" + (cut.length ? `: the first ${count.format(Math.max(...cut.map(k => k.told)))} of a kind; all lie in the table beside the GIS file` : "");
+}
 
 // ---- charts ----
 
@@ -1080,6 +1133,10 @@ async function start() {
   for (const n of notes) $("keys").append(el("p", {class: "small"}, n));
   back.done = false;
   draw();
+  if ($("block-changes")) {
+    news = JSON.parse(utf8.decode(await unpack("changes")));
+    listenNews();
+  }
   addEventListener("keydown", e => { if (e.key === "Escape" && selected >= 0) close(); });
   const wanted = /^#tree=(.+)$/.exec(location.hash);
   if (wanted) {
