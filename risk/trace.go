@@ -5,6 +5,7 @@ import (
 	"math"
 
 	"soilshed/risk/collar"
+	"soilshed/risk/soil"
 	"soilshed/risk/wind"
 )
 
@@ -52,6 +53,17 @@ func (tr *Trace) ground(t *Tree, g *Ground) {
 	from := g.DepthFrom
 	if t.DepthM.Known {
 		from = "recorded"
+	}
+	tx := t.Texture
+	if tx == soil.NoTexture {
+		tx = g.Texture
+	}
+	if limit := soil.RootLimit(tx).GCm3; t.DensityGCm3.Known && limit > 0 {
+		word := "lets roots pass"
+		if t.DensityGCm3.Value > limit {
+			word = "stops roots below the loosened top"
+		}
+		from += fmt.Sprintf("; a bulk density of %.2f g/cm3 on record %s (%s: %.2f, NRCS)", t.DensityGCm3.Value, word, tx, limit)
 	}
 	tr.add("ground", "usable depth", g.DepthM, "m", from)
 	tr.add("ground", "available soil volume", g.SoilM3, "m3", "sum of area x depth x usable fraction")

@@ -138,7 +138,7 @@ var treeFields = []outField{
 		})},
 	{name: "soil_pct", kind: layer.Real, unit: "%", digits: 1, alias: "soil of need", doc: "100 x available soil volume / need.",
 		get: assessed(func(r *row) float64 { return r.res.SoilPct })},
-	{name: "soil_class", alias: "soil class", doc: "ample (the need or more), adequate (0.75 of it), constrained (0.5), severe (below).",
+	{name: "soil_class", alias: "soil class", doc: "ample (the need or more), adequate (0.75 of it), constrained (0.5), severe (below); or as --class-bounds sets them.",
 		get: text(func(_ *assessment, _ int, r *row, _ *risk.Size) string { return className(r) })},
 	{name: "dry_days", kind: layer.Real, unit: "days", digits: 1, alias: "dry days", doc: "Mean days of water stress in a growing season, by the daily balance of the weather file.",
 		get: grounded(func(r *row) float64 { return r.res.DryDays })},

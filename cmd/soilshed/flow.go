@@ -159,9 +159,12 @@ func (a *assessment) prepareModel() error {
 		t := &in.trees[i]
 		s := a.model.Size(t)
 		stands[i] = ground.Stand{
-			At: in.at[i], ReachM: s.ReachM, FallM: wind.FallM(s.HeightM), DepthM: t.DepthM.Or(0), CrownM2: s.CrownM2,
+			At: in.at[i], ReachM: s.ReachM, FallM: wind.FallM(s.HeightM), DepthM: in.depthOf(i, o), CrownM2: s.CrownM2,
 			PitLM: t.PitLM.Or(0), PitWM: t.PitWM.Or(0),
 		}
+	}
+	if n := in.untextured; n > 0 {
+		in.report.note("%s with a bulk density on record and no texture, on record or in a soil layer: the density is not used.", countOf(n, "tree", "trees"))
 	}
 	// A tree that is gone uses no ground: it is surveyed for itself alone.
 	a.survey, err = ground.NewSurvey(in.m, stands, o.groundOptions())
@@ -202,6 +205,32 @@ func (in *inputs) cohorts(year int) *collar.Cohorts {
 		members[i] = m
 	}
 	return collar.NewCohorts(members, collar.CohortOptions{Year: float64(year)})
+}
+
+// depthOf is the usable depth of a tree by its own record, m; 0 where the soil
+// layer, or the default, decides. A bulk density on record counts as a soil
+// layer's does, in place of the layer's at the stem; without a texture it says
+// nothing.
+func (in *inputs) depthOf(i int, o *options) float64 {
+	t := &in.trees[i]
+	if !t.DensityGCm3.Known {
+		return t.DepthM.Or(0)
+	}
+	tx, depth := t.Texture, t.DepthM
+	if tag, ok := in.m.SoilAt(in.at[i]); ok {
+		u := &in.units[tag]
+		if tx == soil.NoTexture {
+			tx = u.Texture
+		}
+		if !depth.Known {
+			depth = u.DepthM
+		}
+	}
+	if tx == soil.NoTexture {
+		in.untextured++
+		return t.DepthM.Or(0)
+	}
+	return soil.UsableDepthM(depth.Or(o.depth), o.maxDepth, soil.Layer{TopM: denseFromM, Texture: tx, DensityGCm3: t.DensityGCm3.Value})
 }
 
 // ground turns a site into what the method asks of it.

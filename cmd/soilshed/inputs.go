@@ -35,6 +35,8 @@ type inputs struct {
 	// units are the soil polygons' descriptions, by the tag of the map.
 	units []mapUnit
 	m     *ground.Map
+	// untextured are the trees whose bulk density is known and whose texture is not.
+	untextured int
 
 	report   report
 	progress *progress

@@ -33,6 +33,7 @@ type options struct {
 	positionError                               float64
 	jitters                                     int
 	share, need, standard, units, keep          string
+	classBounds                                 string
 	pan, criticalDays, awc                      float64
 	texture                                     string
 	maxDryDays, runoff                          float64
@@ -54,6 +55,7 @@ type options struct {
 	// Understood from the above.
 	systems map[string]*crs.System // by file; "" for all that do not say
 	rule    risk.NeedRule
+	bounds  soil.Bounds
 	std     soil.Standard
 	tex     soil.Texture
 	told    struct{ trees, soil, rootable []fieldFlag }
@@ -105,6 +107,7 @@ func flagsOf(o *options) *pflag.FlagSet {
 	f.IntVar(&o.jitters, "jitters", d.Jitters, "displaced points tried for the spread of the soil volume, a `NUMBER`; 0 for none")
 	f.StringVar(&o.share, "share", "distance", "how common ground is divided, a `RULE`: distance or crown")
 	f.StringVar(&o.need, "need", "crown", "which need decides the class: `RULE` crown, water, standard or climate")
+	f.StringVar(&o.classBounds, "class-bounds", "100,75,50", "least `PERCENT` of the need for the classes ample, adequate and constrained")
 	f.StringVar(&o.standard, "standard", soil.Standards[0].Name, "municipal `TABLE` of soil volumes: "+standardNames())
 	f.Float64Var(&o.pan, "pan", b.PanMmD, "pan evaporation of the worst month, `MM` a day, for the need by water")
 	f.Float64Var(&o.criticalDays, "critical-days", b.Days, "`DAYS` between rains, for the need by water")
@@ -224,6 +227,9 @@ func (o *options) understand() error {
 	if o.rule, err = risk.ParseNeedRule(o.need); err != nil {
 		return usagef("--need: %v", err)
 	}
+	if o.bounds, err = parseBounds(o.classBounds); err != nil {
+		return usagef("--class-bounds %s: %v", o.classBounds, err)
+	}
 	if o.rule == risk.NeedClimate && o.weather == "" {
 		return usagef("--need climate asks for a weather file: --weather FILE")
 	}
@@ -260,6 +266,25 @@ func (o *options) understand() error {
 	return nil
 }
 
+// parseBounds reads three percentages that fall, such as 100,75,50.
+func parseBounds(s string) (b soil.Bounds, err error) {
+	words := strings.Split(s, ",")
+	if len(words) != len(b) {
+		return b, fmt.Errorf("three percentages of the need are wanted, as in 100,75,50")
+	}
+	for i, w := range words {
+		v, ok := plainNumber(strings.TrimSuffix(strings.TrimSpace(w), "%"))
+		switch {
+		case !ok || !(v > 0 && v <= 1000):
+			return b, fmt.Errorf("%q is no percentage above 0 and up to 1000", strings.TrimSpace(w))
+		case i > 0 && v >= 100*b[i-1]:
+			return b, fmt.Errorf("the three must fall, as in 100,75,50")
+		}
+		b[i] = v / 100
+	}
+	return b, nil
+}
+
 // cutLast cuts s at the last sep; what stands before it is "" where there is none.
 func cutLast(s, sep string) (before, after string, found bool) {
 	if n := strings.LastIndex(s, sep); n >= 0 {
@@ -281,7 +306,7 @@ func (o *options) groundOptions() ground.Options {
 // settings are those of the model.
 func (o *options) settings(year int) risk.Settings {
 	s := risk.DefaultSettings(year)
-	s.ReachM, s.Need, s.Standard = o.reach, o.rule, o.std
+	s.ReachM, s.Need, s.Standard, s.Bounds = o.reach, o.rule, o.std, o.bounds
 	s.Budget.PanMmD, s.Budget.Days = o.pan, o.criticalDays
 	s.Texture, s.AWC, s.MaxDryDays, s.Runoff = o.tex, o.awc, o.maxDryDays, o.runoff
 	return s

@@ -195,6 +195,8 @@ var workFields = []workField{
 		asInTrees("dbh_cm")},
 	{outField{name: "street", alias: "street", doc: "Street, as recorded."},
 		func(a *assessment, s *workStop) layer.Value { return words(a.in.trees[s.tree].Street) }},
+	{outField{name: "site", alias: "kind of place", doc: "Kind of place, as recorded."},
+		func(a *assessment, s *workStop) layer.Value { return words(a.in.trees[s.tree].Site) }},
 	{outField{name: "look", alias: "what to look for", doc: "What to look for first, and on which side."},
 		func(a *assessment, s *workStop) layer.Value { return words(a.local(a.look(s.tree))) }},
 	{outField{name: "tools", alias: "tools", doc: "Tools for the ground it stands in. Common practice, no source."},
