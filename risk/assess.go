@@ -279,6 +279,11 @@ func (m *Model) wind(t *Tree, s *Size, g *Ground, r *Result, tr *Trace) {
 	}
 }
 
+// CarefulGustMS is what a gust of failure would be with the load of the wind-tunnel
+// figures as they are, which surveys of storms show to be several times too high:
+// for cautions, where being wrong must err to that side.
+func (m *Model) CarefulGustMS(gustMS float64) float64 { return gustMS / m.gustScale }
+
 // GustAsFound is the gust, m/s, in which the base fails with even odds when roots
 // are known to hold so much of the collar's circumference, so deep (of its
 // radius), and such a part of the roots' hold is lost; all else is as Assess has

@@ -2,6 +2,7 @@ package risk
 
 import (
 	"fmt"
+	"math"
 	"sync"
 
 	"soilshed/risk/collar"
@@ -62,6 +63,9 @@ type Settings struct {
 	// Runoff is the part of the rain on paving within reach that drains to the
 	// opening.
 	Runoff float64
+	// WindLoad multiplies the load of the wind-tunnel figures, WindLoadSpread is the
+	// standard deviation of its logarithm; 1 and 0 take the figures as they are.
+	WindLoad, WindLoadSpread float64
 	// RootsCutYears is for how long sidewalk or kerb work beside a tree counts
 	// as cut roots.
 	RootsCutYears int
@@ -82,7 +86,8 @@ func DefaultSettings(year int) Settings {
 		MaxDryDays: 30,
 		// Loam: what planting soils are commonly specified as; common practice,
 		// no source.
-		Texture: soil.Loam,
+		Texture:  soil.Loam,
+		WindLoad: wind.SurveyedLoad, WindLoadSpread: wind.SurveyedLoadSpread,
 		// Setting, no source: roots cut longer ago are taken to have grown again
 		// or to have felled the tree.
 		RootsCutYears: 10,
@@ -96,6 +101,8 @@ type Model struct {
 	Evidence *collar.Evidence
 	Wind     wind.Climate
 	girdling *wind.Girdling
+	// gustScale is how much more wind it takes by the level of the load.
+	gustScale float64
 	// water answers for each kind of leaf; nil without a weather file.
 	water *[3]lazyTable
 	// typical is the median DBH in cm of the inventory by genus, "" for all.
@@ -106,7 +113,9 @@ type Model struct {
 // NewModel prepares a model. days and etoMM are the weather and its reference
 // evapotranspiration; no days leave the water of the season unknown.
 func NewModel(s Settings, e *collar.Evidence, w wind.Climate, days []soil.Day, etoMM []float64) (*Model, error) {
+	w.Load, w.LoadSpread = s.WindLoad, s.WindLoadSpread
 	m := &Model{Settings: s, Evidence: e, Wind: w.Prepare()}
+	m.gustScale = math.Pow(max(s.WindLoad, 0.02), -1/wind.DragOf(wind.Broadleaf, true).Exponent)
 	held := collar.ShareDistribution(true)
 	nodes := make([]wind.SectionNode, len(held))
 	for i, h := range held {

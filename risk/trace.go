@@ -139,6 +139,7 @@ func (tr *Trace) wind(m *Model, g *Ground, s *Size, w *wind.Tree, p wind.Parts, 
 		tr.add("wind", "strong gusts come most from the "+compass(deg), 100*share, "%", "within 45 degrees of it, 25 % were it even: directions of the gust file, each spread by 20 degrees, five gusts from anywhere added (settings, no source); a tree falls downwind, more to where it is weak")
 	}
 	tr.add("wind", "drag coefficient at 20 m/s", p.Drag.Cd20, "", fmt.Sprintf("load grows with V^%.2f", p.Drag.Exponent))
+	tr.add("wind", "level of the load", m.WindLoad, "", fmt.Sprintf("times the figures above, spread %.2f in its logarithm: set by what storms were surveyed to fell (Johnson et al. 2014; Klein et al. 2020; Duryea et al. 2007), or as set", m.WindLoadSpread))
 	tr.add("wind", "green modulus of rupture", w.Wood.MORkPa/1000, "MPa", w.Wood.Of+", "+w.Wood.Basis+": "+w.Wood.Source)
 	tr.add("wind", "sound collar holds", p.StemNm/1000, "kNm", "median: MOR x knot factor x pi d3/32, less what a lean takes")
 	weakest, at := math.Inf(1), 0

@@ -15,6 +15,7 @@ import (
 	"soilshed/geo/layer"
 	"soilshed/risk"
 	"soilshed/risk/soil"
+	"soilshed/risk/wind"
 )
 
 // options are what the command line of an assessment says.
@@ -39,6 +40,7 @@ type options struct {
 	maxDryDays, runoff                          float64
 	designGust, gustYears                       float64
 	terrain                                     string
+	windLoad, windLoadSpread                    float64
 	latitude, elevation                         float64
 	year                                        int
 	workers                                     int
@@ -120,6 +122,8 @@ func flagsOf(o *options) *pflag.FlagSet {
 	f.Float64Var(&o.designGust, "design-gust", 0, "gust in `M/S` of the return period --gust-years, when there is no gust file")
 	f.Float64Var(&o.gustYears, "gust-years", 50, "return period of --design-gust in `YEARS`")
 	f.StringVar(&o.terrain, "terrain", "built-up", "upwind `TERRAIN`: built-up, open or shore")
+	f.Float64Var(&o.windLoad, "wind-load", wind.SurveyedLoad, "`FACTOR` on the load of the wind-tunnel figures, set by storm surveys; 1 takes the figures as they are")
+	f.Float64Var(&o.windLoadSpread, "wind-load-spread", wind.SurveyedLoadSpread, "standard `DEVIATION` of the logarithm of that factor")
 	f.IntVar(&o.year, "year", 0, "`YEAR` that trees are assessed for; that of the newest input file when not given")
 
 	f.IntVar(&o.crewDays, "crew-days", 0, "crew `DAYS` that the worklist is cut to; not given, it holds the first 500 trees, without days")
@@ -191,6 +195,7 @@ func (o *options) understand() error {
 		{"pan", o.pan, 0.1, 30}, {"critical-days", o.criticalDays, 1, 365}, {"awc", o.awc, 0, 0.5},
 		{"max-dry-days", o.maxDryDays, 0, 365}, {"runoff", o.runoff, 0, 1}, {"design-gust", o.designGust, 0, 120},
 		{"gust-years", o.gustYears, 2, 10000}, {"latitude", o.latitude, -90, 90}, {"elevation", o.elevation, -430, 6000},
+		{"wind-load", o.windLoad, 0.05, 5}, {"wind-load-spread", o.windLoadSpread, 0, 1.5},
 		{"crew-days", float64(o.crewDays), 0, 10000}, {"crew-hours", o.crewHours, 1, 24}, {"crew-speed", o.crewSpeed, 1, 130},
 		{"page-details", float64(o.pageDetails), 0, 1e6}, {"workers", float64(o.workers), 1, 1024}, {"cell", o.cellM, 20, 1e5},
 	}
@@ -308,6 +313,7 @@ func (o *options) settings(year int) risk.Settings {
 	s := risk.DefaultSettings(year)
 	s.ReachM, s.Need, s.Standard, s.Bounds = o.reach, o.rule, o.std, o.bounds
 	s.Budget.PanMmD, s.Budget.Days = o.pan, o.criticalDays
+	s.WindLoad, s.WindLoadSpread = o.windLoad, o.windLoadSpread
 	s.Texture, s.AWC, s.MaxDryDays, s.Runoff = o.tex, o.awc, o.maxDryDays, o.runoff
 	return s
 }

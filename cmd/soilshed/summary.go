@@ -127,7 +127,7 @@ func (a *assessment) tellResults(w io.Writer) {
 	}
 	fmt.Fprintf(w, "\nTotals\n  %s of open ground in shares, %s of soil, %s needed\n", in(open, areaM2), in(soilM3, volumeM3), in(need, volumeM3))
 	fmt.Fprintf(w, "  %s with even odds or more of a girdled collar; %s behind their cohorts beyond chance\n", grouped(probable), grouped(flagged))
-	fmt.Fprintf(w, "  %s ranked. Their yearly probabilities of failure add up to %.1f: a scale for comparing trees that\n  no record of failures has set\n", grouped(ranked), fails)
+	fmt.Fprintf(w, "  %s ranked. Their yearly probabilities of failure add up to %.1f: their level is\n  that of storm surveys, known to a factor of about three either way\n", grouped(ranked), fails)
 	if dead > 0 {
 		fmt.Fprintf(w, "  %s dead on record, kept out of the list: have an arborist see them\n", grouped(dead))
 	}
