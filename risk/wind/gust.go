@@ -180,8 +180,9 @@ const (
 //	Kz = 2.01*(max(z, 4.57)/zg)^(2/alpha)
 //
 // with alpha and zg: B 7.0, 365.76 m; C 9.5, 274.32 m; D 11.5, 213.36 m. ASCE
-// 7-16 table 26.10-1, constants from memory, checked against its printed
-// coefficients at 15 and 50 feet. z is held at 150 m.
+// 7-16 tables 26.10-1 and 26.11-1, constants as transcribed in the tests of public
+// programs for structures, checked against the printed coefficients at 15 and 50
+// feet. z is held at 150 m.
 func (t Terrain) Kz(zM float64) float64 {
 	alpha, zg := 7.0, 365.76
 	switch t {

@@ -2,7 +2,7 @@
 // beside other orders in which a crew might dig, and how the list moves after a
 // hundred excavations. It runs the command as a user does:
 //
-//	go run ./scripts/found                     the demo town and three simulated towns
+//	go run ./scripts/found                     the demo town and four simulated towns
 //	go run ./scripts/found --towns 8 --trees 2000
 //
 // A simulated town has the ground of scripts/city. Its truth is drawn by the
@@ -40,7 +40,7 @@ func main() {
 	log.SetFlags(0)
 	log.SetPrefix("found: ")
 	trees := flag.Int("trees", 3000, "trees of a simulated town")
-	towns := flag.Int("towns", 3, "simulated towns")
+	towns := flag.Int("towns", 4, "simulated towns")
 	seed := flag.Uint64("seed", 1, "another seed, other towns")
 	flag.Parse()
 	if flag.NArg() > 0 || *trees < 500 || *towns < 0 {
