@@ -91,7 +91,7 @@ function shown(col, i) {
   return typeof v === "number" ? (col.name === "planted" ? String(v) : few(v, col.digits || 0)) + (col.unit ? " " + unitWords(col.unit) : "") : v;
 }
 const unitWords = u => u.replace(/\b(m|ft)2\b/g, "$1\u00b2").replace(/\b(m|ft)3\b/g, "$1\u00b3");
-const percent = (col, i) => { const v = value(col, i); return v === null ? "\u2013" : few(100 * v, v < 0.1 ? 1 : 0) + " %"; };
+const percent = (col, i) => { const v = value(col, i); return v === null ? "\u2013" : few(100 * v, v < 0.001 ? 3 : v < 0.01 ? 2 : v < 0.1 ? 1 : 0) + " %"; };
 
 // ---- what there is ----
 
