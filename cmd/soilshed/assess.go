@@ -44,8 +44,17 @@ func runAssess(ctx context.Context, args []string, stdout, stderr io.Writer) err
 	if err := o.understand(); err != nil {
 		return err
 	}
+	if o.out == pipe {
+		if err := o.toStdout(); err != nil {
+			return err
+		}
+	}
 	if err := o.checkDestination(); err != nil {
 		return err
+	}
+	tell := stdout
+	if o.poured { // by what the records do not take
+		tell = stderr
 	}
 	a := &assessment{o: &o}
 	return a.watched(ctx, stderr, func() error {
@@ -53,14 +62,21 @@ func runAssess(ctx context.Context, args []string, stdout, stderr io.Writer) err
 		if err != nil {
 			return err
 		}
+		if o.poured {
+			if err := o.pour(ctx, stdout); err != nil {
+				return err
+			}
+		}
 		if !o.quiet {
-			a.summary(stdout)
-			work.tell(a, stdout)
+			a.summary(tell)
+			if !o.poured {
+				work.tell(a, tell)
+			}
 			if a.older != nil {
-				a.older.tell(a, stdout)
+				a.older.tell(a, tell)
 			}
 			if a.reuse != nil {
-				fmt.Fprintf(stdout, "\n%s\n", wrap(a.reuse.sentence(a), 92))
+				fmt.Fprintf(tell, "\n%s\n", wrap(a.reuse.sentence(a), 92))
 			}
 		}
 		return a.tooMany(true)
@@ -80,6 +96,9 @@ func (a *assessment) watched(ctx context.Context, stderr io.Writer, do func() er
 	a.progress = newProgress(a.o, stderr)
 	a.in.progress = a.progress
 	defer func() { err = a.progress.close(a, err) }()
+	if err := a.o.spool(); err != nil {
+		return err
+	}
 	a.inputs = a.o.digest(ctx)
 	return do()
 }
@@ -184,7 +203,7 @@ func (a *assessment) assessTo(ctx context.Context) (*worklist, error) {
 	if n, ok := w.sink.(interface{ Notes() []string }); ok {
 		a.in.report.Notes = append(a.in.report.Notes, n.Notes()...)
 	}
-	if err == nil {
+	if err == nil && !a.o.poured {
 		err = a.phase("write manifest", func() error { return a.writeManifest(context.WithoutCancel(ctx), a.o.out) })
 	}
 	return w.beside.work, err

@@ -79,6 +79,9 @@ func (a *assessment) phase(name string, do func() error) error {
 // prepare reads everything and builds the model, the cohorts and the survey.
 func (a *assessment) prepare(ctx context.Context) error {
 	o := a.o
+	if err := o.spool(); err != nil {
+		return err
+	}
 	if err := a.in.report.stat(o); err != nil {
 		return err
 	}

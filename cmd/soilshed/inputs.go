@@ -110,6 +110,9 @@ func (o *options) open(path string, columns []string, layerName string) (layer.S
 	if x, y, ok := strings.Cut(o.xy, ","); ok && path == o.trees {
 		lo.XY = [2]string{strings.TrimSpace(x), strings.TrimSpace(y)}
 	}
+	if path == pipe {
+		lo.Spooled = o.stdin
+	}
 	src, err := layer.Open(path, lo)
 	if general := o.systems[""]; err != nil && general != nil && lo.System == nil {
 		// What the file says of its coordinates cannot be: that is not saying.
@@ -790,7 +793,7 @@ func linesOf(g orb.Geometry) (lines []orb.LineString, strays int) {
 func (r *report) stat(o *options) error {
 	r.Bytes = map[string]int64{}
 	for _, f := range o.inputFiles() {
-		if layer.IsDatabase(f) {
+		if layer.IsDatabase(f) || f == pipe {
 			continue
 		}
 		info, err := os.Stat(f)

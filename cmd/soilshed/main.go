@@ -44,11 +44,13 @@ func main() {
 	go func() { code <- run(ctx, os.Args[1:], os.Stdout, os.Stderr) }()
 	c := untilStopped(ctx, code)
 	stop()
+	clearScratch()
 	os.Exit(c)
 }
 
 // run is the whole command but for the exit.
 func run(ctx context.Context, args []string, stdout, stderr io.Writer) int {
+	defer clearScratch()
 	if len(args) == 0 || args[0] == "help" || args[0] == "--help" || args[0] == "-h" {
 		usage(stdout)
 		if len(args) == 0 {

@@ -151,7 +151,10 @@ func (o *options) digest(ctx context.Context) *digests {
 			file, _ := layer.SplitTable(r.file)
 			for _, f := range withSidecars(file) {
 				x := manifestInput{Role: r.role, manifestFile: manifestFile{File: layer.Shown(f)}}
-				if !layer.IsDatabase(f) && f != "-" {
+				if f == pipe && o.stdin != nil {
+					x.Bytes, x.SHA256 = o.stdin.Bytes, o.stdin.SHA256
+				}
+				if !layer.IsDatabase(f) && f != pipe {
 					info, err := os.Stat(f)
 					if err == nil {
 						x.Modified = info.ModTime().UTC().Format(time.RFC3339Nano)

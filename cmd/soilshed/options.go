@@ -52,7 +52,11 @@ type options struct {
 	quiet                                       bool
 	cellM                                       float64
 	config, log, since, xy                      string
+	inFormat, outFormat                         string
 	flags                                       *pflag.FlagSet
+
+	stdin  *layer.Spooled // once it is taken in
+	poured bool           // the output goes to standard output
 
 	// Understood from the above.
 	systems map[string]*crs.System // by file; "" for all that do not say
@@ -72,7 +76,7 @@ func flagsOf(o *options) *pflag.FlagSet {
 	f.StringVar(&o.config, "config", "", "configuration `FILE` (TOML): its keys are the names of these flags, which override it")
 	f.StringVar(&o.trees, "trees", "", "tree points `FILE` (GeoJSON, shapefile, GeoPackage, CSV, PostGIS)")
 	f.StringArrayVar(&o.pavement, "pavement", nil, "hard ground `FILE`: polygons where no root is counted; give it once for each layer")
-	f.StringVar(&o.out, "out", "", "`FILE` to write: .gpkg, .geojson or .shp")
+	f.StringVar(&o.out, "out", "", "`FILE` to write: .gpkg, .geojson or .shp; - writes the trees to standard output")
 	f.StringArrayVar(&o.bed, "bed", nil, "beds `FILE`: polygons that are open ground even on hard ground")
 	f.StringArrayVar(&o.rootable, "rootable", nil, "rootable ground under pavement `FILE`, with depth and usable fraction")
 	f.StringArrayVar(&o.barrier, "barrier", nil, "walls and kerbs `FILE`: lines that roots do not cross")
@@ -97,6 +101,8 @@ func flagsOf(o *options) *pflag.FlagSet {
 	f.StringArrayVar(&o.crs, "crs", nil, "coordinate system of the files that do not say, or of one: `[FILE=]EPSG:CODE`")
 	f.StringVar(&o.encoding, "encoding", "", "text `ENCODING` of shapefile attributes")
 	f.StringVar(&o.xy, "xy", "", "columns of the coordinates `X,Y` of trees in a CSV file; found by their names when not given")
+	f.StringVar(&o.inFormat, "in-format", "", "`FORM` of a layer that comes by standard input (-): "+strings.Join(layer.SpoolForms, ", ")+"; told from its first bytes when not given")
+	f.StringVar(&o.outFormat, "out-format", outForms[0], "`FORM` of what goes to standard output (--out -): "+strings.Join(outForms, ", "))
 	f.StringVar(&o.treeLayer, "tree-layer", "", "layer of the trees `NAME`, in a file with several")
 
 	f.Float64Var(&o.reach, "reach", 0, "farthest `METRES` that roots are counted; 12 x DBH held in 3 to 9 m when not given")
@@ -228,6 +234,9 @@ func (o *options) understand() error {
 	}
 	if o.tilePaving && o.tiles == "" {
 		return usagef("--tile-paving asks for --tiles FILE.pmtiles")
+	}
+	if err := o.checkPipes(); err != nil {
+		return err
 	}
 	if o.rule, err = risk.ParseNeedRule(o.need); err != nil {
 		return usagef("--need: %v", err)

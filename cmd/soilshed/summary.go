@@ -148,7 +148,10 @@ func (a *assessment) tellResults(w io.Writer) {
 		fmt.Fprintf(w, " %s %.2f s;", p.Name, p.Seconds)
 	}
 	fmt.Fprintf(w, " %s, %s\n", countOf(a.in.m.Polygons(), "polygon", "polygons"), countOf(a.in.m.Vertices(), "vertex", "vertices"))
-	if a.o.out != "" {
+	switch {
+	case a.o.poured:
+		fmt.Fprintf(w, "\nWritten: the trees, to standard output\n")
+	case a.o.out != "":
 		fmt.Fprintf(w, "\nWritten: %s\n", a.o.out)
 	}
 	fmt.Fprintf(w, "\n%s\n", wrap(caution, 92))

@@ -240,6 +240,9 @@ type Options struct {
 	Columns []string
 	// Layer names the table of a file with several; "" takes the only one.
 	Layer string
+	// Spooled holds the layer, where it came by standard input; the path is then
+	// not looked at.
+	Spooled *Spooled
 	// XY names the columns of the coordinates of a CSV file; "" finds them by
 	// their names.
 	XY [2]string

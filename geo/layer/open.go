@@ -75,6 +75,9 @@ func SplitTable(path string) (file, table string) {
 // by the first bytes where the ending says nothing. FILE?table=NAME names a
 // layer of a file with several, as Options.Layer does.
 func Open(path string, o Options) (Source, error) {
+	if o.Spooled != nil {
+		return o.Spooled.open(o)
+	}
 	if IsDatabase(path) {
 		return openPostGIS(path, o)
 	}
@@ -167,6 +170,10 @@ func sniff(path string) (format, error) {
 		return formatShapefile, nil
 	case bytes.HasPrefix(text, []byte("{")):
 		return formatGeoJSON, nil
+	case bytes.HasPrefix(head, []byte("fgb\x03")): // FlatGeobuf specification 3.0, "Magic bytes"
+		return 0, &Error{File: path, Err: errors.New("is FlatGeobuf, which is not read"), Remedy: "convert it: ogr2ogr layer.gpkg " + filepath.Base(path)}
+	case bytes.HasPrefix(head, []byte("PAR1")): // Apache Parquet, "File format"
+		return 0, &Error{File: path, Err: errors.New("is a Parquet file, which is not read"), Remedy: "convert it: ogr2ogr layer.gpkg " + filepath.Base(path) + ", with a GDAL that has the driver Parquet"}
 	}
 	return formatUnknown, nil
 }

@@ -108,10 +108,12 @@ func openZip(file string, o Options) (Source, error) {
 	if formatOf(main.Name) != formatGeoPackage {
 		o.Layer = ""
 	}
-	if s.Source, err = Open(s.inner, o); err != nil {
+	inner, err := Open(s.inner, o)
+	if err != nil {
 		os.RemoveAll(folder)
-		return nil, s.named(err)
+		return nil, renamed(err, s.called)
 	}
+	s.Source = &renamedSource{inner, s.called}
 	return s, nil
 }
 
@@ -135,35 +137,30 @@ func unpack(f *zip.File, to string, most int64) (n int64, err error) {
 	return n, err
 }
 
-// named makes an error tell of the archive and not of the folder for temporary
+// called makes a name tell of the archive and not of the folder for temporary
 // files.
-func (s *zipSource) named(err error) error {
-	rename := func(file string) string {
-		if rest, ok := strings.CutPrefix(file, s.folder); ok {
-			return path.Dir(s.shown) + filepath.ToSlash(rest)
-		}
-		return file
+func (s *zipSource) called(file string) string {
+	if rest, ok := strings.CutPrefix(file, s.folder); ok {
+		return path.Dir(s.shown) + filepath.ToSlash(rest)
 	}
-	var record *RecordError
-	var e *Error
-	switch {
-	case errors.As(err, &record):
-		c := *record
-		c.File = rename(c.File)
-		return &c
-	case errors.As(err, &e):
-		c := *e
-		c.File = rename(c.File)
-		return &c
-	}
-	return err
+	return file
 }
 
-func (s *zipSource) Features() iter.Seq2[Feature, error] {
+func (s *zipSource) Close() error {
+	return errors.Join(s.Source.Close(), os.RemoveAll(s.folder))
+}
+
+// renamedSource is a source whose errors tell of its file by another name.
+type renamedSource struct {
+	Source
+	called func(file string) string
+}
+
+func (s *renamedSource) Features() iter.Seq2[Feature, error] {
 	return func(yield func(Feature, error) bool) {
 		for f, err := range s.Source.Features() {
 			if err != nil {
-				err = s.named(err)
+				err = renamed(err, s.called)
 			}
 			if !yield(f, err) {
 				return
@@ -172,6 +169,19 @@ func (s *zipSource) Features() iter.Seq2[Feature, error] {
 	}
 }
 
-func (s *zipSource) Close() error {
-	return errors.Join(s.Source.Close(), os.RemoveAll(s.folder))
+// renamed changes the file that an error tells of.
+func renamed(err error, called func(file string) string) error {
+	var record *RecordError
+	var e *Error
+	switch {
+	case errors.As(err, &record):
+		c := *record
+		c.File = called(c.File)
+		return &c
+	case errors.As(err, &e):
+		c := *e
+		c.File = called(c.File)
+		return &c
+	}
+	return err
 }
