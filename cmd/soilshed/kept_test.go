@@ -12,6 +12,7 @@ import (
 	"path/filepath"
 	"reflect"
 	"regexp"
+	"slices"
 	"strconv"
 	"strings"
 	"testing"
@@ -352,6 +353,23 @@ func TestSiteIsKeptWhole(t *testing.T) {
 			if _, err := siteCoding.get(b[:n], reflect.ValueOf(&back).Elem()); err == nil {
 				t.Fatalf("%d of %d bytes were enough", n, len(b))
 			}
+		}
+	}
+}
+
+// A flag that is said not to count must be one; a new one counts until it is
+// named.
+func TestFlagsNotOfResults(t *testing.T) {
+	var o options
+	f := flagsOf(&o)
+	for _, name := range notOfResults {
+		if f.Lookup(name) == nil {
+			t.Errorf("there is no flag --%s", name)
+		}
+	}
+	for _, name := range []string{"reach", "depth", "close-gap", "jitters", "share", "need", "texture", "awc", "runoff", "terrain", "design-gust"} {
+		if f.Lookup(name) == nil || slices.Contains(notOfResults, name) {
+			t.Errorf("--%s counts", name)
 		}
 	}
 }
