@@ -134,11 +134,14 @@ func (c *csvSource) sniff() ([]string, error) {
 	if err != nil {
 		return nil, &Error{File: c.path, Err: fmt.Errorf("the line of column names: %w", err), Remedy: "a CSV file begins with the names of its columns"}
 	}
+	if len(head) > maxJSONFields {
+		return nil, &Error{File: c.path, Err: fmt.Errorf("has %d columns, where %d are the limit", len(head), maxJSONFields), Remedy: "keep the columns that are wanted"}
+	}
 	return slices.Clone(head), nil
 }
 
 // reader begins to read the file.
-func (c *csvSource) reader() (*csv.Reader, func() error, error) {
+func (c *csvSource) reader() (*csvReader, func() error, error) {
 	f, err := openUnpacked(c.path)
 	if err != nil {
 		return nil, nil, err
@@ -151,7 +154,7 @@ func (c *csvSource) reader() (*csv.Reader, func() error, error) {
 	if c.latin {
 		text = charmap.Windows1252.NewDecoder().Reader(b)
 	}
-	in := csv.NewReader(text)
+	in := newCSVReader(text)
 	in.Comma, in.FieldsPerRecord, in.ReuseRecord, in.LazyQuotes = c.comma, -1, true, true
 	return in, f.Close, nil
 }

@@ -706,6 +706,9 @@ func (g *geojson) Features() iter.Seq2[Feature, error] {
 		}
 		w.record = func(b []byte, n int64) error {
 			geom, err := p.parse(b)
+			if err == nil {
+				err = limit.fits(geom)
+			}
 			if err == nil && g.lonlat && geom != nil {
 				if pt, ok := outsideDegrees(geom); ok {
 					err = &recordFault{reasonDegrees, -1, fmt.Errorf("%.10g, %.10g is no longitude and latitude", pt[0], pt[1])}

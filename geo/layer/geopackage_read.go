@@ -77,6 +77,9 @@ func (g *geoPackage) fault(err error) error {
 		remedy = remedyDamaged
 	case sqlite.ResultBusy, sqlite.ResultLocked:
 		remedy = "another program is writing to it: close that, or work on a copy"
+	case sqlite.ResultTooBig:
+		err = fmt.Errorf("a text or geometry of more than %d bytes, the limit: %w", maxRecordBytes, err)
+		remedy = "cut it into pieces, or leave that column out"
 	case sqlite.ResultError:
 		remedy = "a table or view in it is not as its contents say: save the layer anew from a desktop GIS, or with: ogr2ogr new.gpkg " + filepath.Base(g.path)
 	case sqlite.ResultReadOnly, sqlite.ResultCantOpen:
@@ -151,9 +154,11 @@ func (g *geoPackage) connect() error {
 	}
 	g.conn.SetBusyTimeout(5 * time.Second)
 	// Nothing in the file is longer than the file, or than what a log adds.
-	if limit := info.Size() + 1<<24; limit < math.MaxInt32 && !wal {
-		g.conn.Limit(sqlite.LimitLength, int32(limit))
+	longest := int64(maxRecordBytes)
+	if !wal {
+		longest = min(longest, info.Size()+1<<24)
 	}
+	g.conn.Limit(sqlite.LimitLength, int32(longest))
 	g.conn.Limit(sqlite.LimitAttached, 0)
 	for _, pragma := range []string{"trusted_schema=OFF", "query_only=ON", "cell_size_check=ON", "cache_size=-16384"} {
 		if err := run(g.conn, "PRAGMA "+pragma); err != nil {
@@ -596,6 +601,9 @@ func (g *geoPackage) geometry(stmt *sqlite.Stmt, buffer []byte) (geometry orb.Ge
 	buffer = buffer[:n]
 	stmt.ColumnBytes(1, buffer)
 	geometry, srs, err := decodeGPKG(buffer, &g.seen.wkbRepairs)
+	if err == nil {
+		err = limit.fits(geometry)
+	}
 	if err == nil && srs != g.srs {
 		g.seen.otherSRS++
 		g.seen.srsExample = int64(srs)

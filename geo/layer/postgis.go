@@ -414,7 +414,9 @@ func (s *postgisSource) Features() iter.Seq2[Feature, error] {
 			var bad error
 			if size > 0 {
 				r := wkbReader{b: shape, repairs: &s.repairs}
-				f.Geometry, bad = r.geometry(0)
+				if f.Geometry, bad = r.geometry(0); bad == nil {
+					bad = limit.fits(f.Geometry)
+				}
 			}
 			for i := range f.Values {
 				f.Values[i], rest = takeCell(rest)

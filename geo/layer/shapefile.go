@@ -331,7 +331,9 @@ func (r *shpReader) run(yield func(Feature, error) bool) {
 		}
 		var geom orb.Geometry
 		if bad == nil {
-			geom, err = r.parse(content)
+			if geom, err = r.parse(content); err == nil {
+				err = limit.fits(geom)
+			}
 			errors.As(err, &bad)
 		}
 		if bad != nil {

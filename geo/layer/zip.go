@@ -13,19 +13,9 @@ import (
 	"syscall"
 )
 
-// What an archive may unpack to: zipFree whatever its size, zipTimes its own size
-// beyond that (attributes of blanks shrink to a hundredth, a bomb to a
-// thousandth), and never more than zipMost.
-const (
-	zipFree  = 1 << 30
-	zipTimes = 250
-	zipMost  = 64 << 30
-	// zipFiles is how many files it may hold.
-	zipFiles = 10000
-)
-
-// zipRoom returns how many bytes an archive of this size may unpack to.
-func zipRoom(size int64) int64 { return min(zipMost, max(zipFree, zipTimes*size)) }
+// zipRoom returns how many bytes an archive of this size may unpack to. Attributes
+// of blanks shrink to a hundredth, a bomb to a thousandth.
+func zipRoom(size int64) int64 { return min(limit.zipMost, max(limit.zipFree, limit.zipTimes*size)) }
 
 // zipSource is a layer in a zip archive, unpacked to a folder of its own.
 type zipSource struct {
@@ -44,8 +34,8 @@ func openZip(file string, o Options) (Source, error) {
 		return nil, &Error{File: file, Err: fmt.Errorf("cannot be read as a zip archive: %w", err), Remedy: "copy or pack it again"}
 	}
 	defer z.Close()
-	if len(z.File) > zipFiles {
-		return nil, &Error{File: file, Err: fmt.Errorf("holds %d files, where %d are the limit", len(z.File), zipFiles), Remedy: "pack the layer alone"}
+	if len(z.File) > limit.zipFiles {
+		return nil, &Error{File: file, Err: fmt.Errorf("holds %d files, where %d are the limit", len(z.File), limit.zipFiles), Remedy: "pack the layer alone"}
 	}
 	info, err := os.Stat(file)
 	if err != nil {
