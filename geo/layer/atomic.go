@@ -23,8 +23,10 @@ type aside struct {
 	stale  []string // files that lie beside the old set and would lie about the new
 	done   bool
 
-	settle func() error                // asked before the files move in, when it is there
-	rename func(from, to string) error // os.Rename, but for tests
+	settle func() error // asked before the files move in, when it is there
+	// os.Rename and flushFolder, but for tests.
+	rename      func(from, to string) error
+	flushFolder func(path string) error
 }
 
 type asideFile struct{ temp, final string }
@@ -53,7 +55,7 @@ func newAside(path string) (*aside, error) {
 	if err != nil {
 		return nil, writing(path, err)
 	}
-	return &aside{folder: folder, rename: os.Rename}, nil
+	return &aside{folder: folder, rename: os.Rename, flushFolder: flushFolder}, nil
 }
 
 // ErrWriting marks the errors of an output that cannot be written: no fault of
@@ -183,8 +185,10 @@ func (a *aside) commit() (err error) {
 	if err := move(a.files[0].temp, a.files[0].final); err != nil {
 		return err
 	}
-	if err := flushFolder(filepath.Dir(a.files[0].final)); err != nil {
-		return writing(a.files[0].final, err)
+	// The set stands. Of a single file nothing older is left to go back to.
+	moved = nil
+	if err := a.flushFolder(filepath.Dir(a.files[0].final)); err != nil {
+		return &Error{File: a.files[0].final, Err: fmt.Errorf("is written and in its place, but the disk does not confirm it: %w", err), Remedy: "look after the disk, and run again"}
 	}
 	return nil
 }

@@ -276,3 +276,36 @@ func TestKilledInTheMidst(t *testing.T) {
 		t.Error(err)
 	}
 }
+
+// When the disk does not confirm the last move, the new output stands all the
+// same: an older single file is gone by then, and moving back would leave neither.
+func TestUnconfirmedMoveKeepsTheNewOutput(t *testing.T) {
+	for _, endings := range [][]string{{".gpkg"}, {".shp", ".shx", ".dbf"}} {
+		folder := t.TempDir()
+		for _, e := range endings {
+			os.WriteFile(filepath.Join(folder, "a"+e), []byte("old"), 0o666)
+		}
+		set, err := newAside(filepath.Join(folder, "a"+endings[0]))
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, e := range endings {
+			if err := set.text(filepath.Join(folder, "a"+e), "new"); err != nil {
+				t.Fatal(err)
+			}
+		}
+		set.flushFolder = func(string) error { return errors.New("no") }
+		if err := set.commit(); err == nil || !strings.Contains(err.Error(), "is written and in its place, but the disk does not confirm it: no") {
+			t.Error(err)
+		}
+		now := contents(t, folder)
+		for _, e := range endings {
+			if now["a"+e] != "new" {
+				t.Errorf("a%s is %q", e, now["a"+e])
+			}
+		}
+		if len(now) != len(endings) {
+			t.Errorf("left behind: %v", now)
+		}
+	}
+}
