@@ -35,7 +35,7 @@ func (m *Map) extent(cellM float64) *coverage {
 	// The grid starts two cells outside the layers themselves, not on a multiple
 	// of the cell: where the plane has its origin must not matter, since a tree
 	// more moves it.
-	c := &coverage{cell: cell, x0: x0 - 2*cell, y0: y0 - 2*cell}
+	c := &coverage{cell: cell, x0: x0 - float64(2*cell), y0: y0 - float64(2*cell)}
 	c.nx, c.ny = int(w/cell)+6, int(h/cell)+6
 	wall := make([]bool, c.nx*c.ny)
 	for i := range m.rings {
@@ -48,7 +48,7 @@ func (m *Map) extent(cellM float64) *coverage {
 			n := max(1, int(math.Ceil(a.Distance(b)/(cell/2))))
 			for j := 0; j < n; j++ {
 				t := float64(j) / float64(n)
-				x, y := c.place(geo.XY{X: a.X + t*(b.X-a.X), Y: a.Y + t*(b.Y-a.Y)})
+				x, y := c.place(geo.XY{X: a.X + float64(t*(b.X-a.X)), Y: a.Y + float64(t*(b.Y-a.Y))})
 				for dy := -1; dy <= 1; dy++ {
 					for dx := -1; dx <= 1; dx++ {
 						wall[(y+dy)*c.nx+x+dx] = true
@@ -129,7 +129,7 @@ func (m *Map) over(p geo.XY, k kind) int32 {
 			if (a.Y > p.Y) == (b.Y > p.Y) {
 				continue
 			}
-			if x := a.X + (p.Y-a.Y)/(b.Y-a.Y)*(b.X-a.X); x > p.X {
+			if x := a.X + float64((p.Y-a.Y)/(b.Y-a.Y)*(b.X-a.X)); x > p.X {
 				if b.Y > a.Y {
 					wind++
 				} else {

@@ -96,5 +96,5 @@ func (c *crossing) pairs(i0, i1, j0, j1 int) bool {
 
 // turn is positive when c lies to the left of the line from a to b.
 func turn(a, b, c geo.XY) float64 {
-	return (b.X-a.X)*(c.Y-a.Y) - (b.Y-a.Y)*(c.X-a.X)
+	return float64((b.X-a.X)*(c.Y-a.Y)) - float64((b.Y-a.Y)*(c.X-a.X))
 }

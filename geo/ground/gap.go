@@ -129,7 +129,7 @@ func (f *face) sides(atB bool, q geo.XY) (along, on float64) {
 	d := v.Sub(q)
 	away := func(w geo.XY) float64 {
 		w = w.Sub(v)
-		return (w.X*d.X + w.Y*d.Y) / math.Sqrt((w.X*w.X+w.Y*w.Y)*(d.X*d.X+d.Y*d.Y))
+		return (float64(w.X*d.X) + float64(w.Y*d.Y)) / math.Sqrt((float64(w.X*w.X)+float64(w.Y*w.Y))*(float64(d.X*d.X)+float64(d.Y*d.Y)))
 	}
 	if none {
 		return away(w), 1
@@ -150,9 +150,9 @@ func (s *sweep) gapAt(g float64, f *face, atB bool, o *face) {
 		v = f.b
 	}
 	d, w := o.b.Sub(o.a), v.Sub(o.a)
-	t := (w.X*d.X + w.Y*d.Y) / (d.X*d.X + d.Y*d.Y)
+	t := (float64(w.X*d.X) + float64(w.Y*d.Y)) / (float64(d.X*d.X) + float64(d.Y*d.Y))
 	const end = 1e-9 // opposite an end of o, to rounding
-	q := o.a.Add(geo.XY{X: t * d.X, Y: t * d.Y})
+	q := o.a.Add(geo.XY{X: float64(t * d.X), Y: float64(t * d.Y)})
 	if t <= end {
 		q = o.a
 	} else if t >= 1-end {
@@ -177,21 +177,21 @@ func (s *sweep) gapAt(g float64, f *face, atB bool, o *face) {
 func (s *sweep) wedge(g float64, f, o *face) {
 	df, do := f.b.Sub(f.a), o.b.Sub(o.a)
 	lf, lo := math.Hypot(df.X, df.Y), math.Hypot(do.X, do.Y)
-	if math.Abs(df.X*do.Y-df.Y*do.X) >= wedgeSin*lf*lo {
+	if math.Abs(float64(df.X*do.Y)-float64(df.Y*do.X)) >= wedgeSin*lf*lo {
 		return
 	}
 	n := geo.XY{X: -do.Y / lo, Y: do.X / lo} // off the line of o
 	a, b := f.a.Sub(o.a), f.b.Sub(o.a)
-	da, db := a.X*n.X+a.Y*n.Y, b.X*n.X+b.Y*n.Y
+	da, db := float64(a.X*n.X)+float64(a.Y*n.Y), float64(b.X*n.X)+float64(b.Y*n.Y)
 	for _, at := range [2]float64{g, -g} {
 		if (da < at) == (db < at) || da == db {
 			continue
 		}
 		u := (at - da) / (db - da)
-		p := f.a.Add(geo.XY{X: u * df.X, Y: u * df.Y})
-		q := p.Sub(geo.XY{X: at * n.X, Y: at * n.Y})
+		p := f.a.Add(geo.XY{X: float64(u * df.X), Y: float64(u * df.Y)})
+		q := p.Sub(geo.XY{X: float64(at * n.X), Y: float64(at * n.Y)})
 		along := q.Sub(o.a)
-		if t := (along.X*do.X + along.Y*do.Y) / (lo * lo); t < 0 || t > 1 {
+		if t := (float64(along.X*do.X) + float64(along.Y*do.Y)) / (lo * lo); t < 0 || t > 1 {
 			continue
 		}
 		s.plug(p, q)

@@ -163,7 +163,7 @@ var unit = func() (u [Bearings]geo.XY) {
 	return
 }()
 
-func sq(x float64) float64 { return x * x }
+func sq(x float64) float64 { return float64(x * x) }
 
 // rosette fills in what follows from the rose.
 func (s *Site) rosette() {
@@ -175,7 +175,7 @@ func (s *Site) rosette() {
 		if d < s.ShortM {
 			s.ShortM, s.ShortBearing = d, geo.Bearing(i*360/Bearings)
 		}
-		sum = sum.Add(geo.XY{X: unit[i].X * d, Y: unit[i].Y * d})
+		sum = sum.Add(geo.XY{X: float64(unit[i].X * d), Y: float64(unit[i].Y * d)})
 		total += d
 	}
 	if total > 0 {

@@ -121,13 +121,13 @@ func (m *Map) pack(leaf []box, drop []bool) packed {
 	// polygon more at the edge of the town does not change the order of all.
 	w := max(float64(all.x1)-float64(all.x0), float64(all.y1)-float64(all.y0), 1)
 	w = math.Exp2(math.Ceil(math.Log2(w)))
-	west, south := math.Floor(float64(all.x0)/w)*w, math.Floor(float64(all.y0)/w)*w
+	west, south := float64(math.Floor(float64(all.x0)/w)*w), float64(math.Floor(float64(all.y0)/w)*w)
 	for i, b := range leaf {
 		if drop != nil && drop[i] {
 			continue
 		}
-		x := (float64(b.x0)/2 + float64(b.x1)/2 - west) / (2 * w) * 65535
-		y := (float64(b.y0)/2 + float64(b.y1)/2 - south) / (2 * w) * 65535
+		x := float64((float64(b.x0)/2 + float64(b.x1)/2 - west) / (2 * w) * 65535)
+		y := float64((float64(b.y0)/2 + float64(b.y1)/2 - south) / (2 * w) * 65535)
 		keys = append(keys, key{hilbert(uint32(x), uint32(y)), int32(i)})
 	}
 	slices.SortFunc(keys, func(a, b key) int {

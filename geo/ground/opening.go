@@ -45,7 +45,7 @@ func (s *sweep) dig(m *Map, c geo.XY, r float64, o *Options, pit *pit, op *openi
 		// Nothing is near, so nothing covers the disk either.
 		op.whole = true
 		op.rims = append(op.rims, rim{0, -r, 0, r, 0, 0, r, 1, false}, rim{0, r, 0, -r, 0, 0, r, -1, true})
-		op.areaM2, op.underM2 = math.Pi*r*r, 0
+		op.areaM2, op.underM2 = float64(math.Pi*r*r), 0
 		op.x0, op.y0, op.x1, op.y1 = c.X-r, c.Y-r, c.X+r, c.Y+r
 		return true
 	}
@@ -77,7 +77,7 @@ func (s *sweep) dig(m *Map, c geo.XY, r float64, o *Options, pit *pit, op *openi
 			if (e.y0 < 0) != (e.y1 < 0) { // the bulge of a half circle
 				op.x0, op.x1 = min(op.x0, float64(e.side)*r), max(op.x1, float64(e.side)*r)
 			}
-			length += r * math.Abs(math.Asin(max(-1, min(1, e.y1/r)))-math.Asin(max(-1, min(1, e.y0/r))))
+			length += float64(r * math.Abs(math.Asin(max(-1, min(1, e.y1/r)))-math.Asin(max(-1, min(1, e.y0/r)))))
 		} else {
 			straight = true
 			length += math.Hypot(e.x1-e.x0, e.y1-e.y0)
@@ -92,12 +92,12 @@ func (s *sweep) dig(m *Map, c geo.XY, r float64, o *Options, pit *pit, op *openi
 // nearestPoint returns the point of the segment ab nearest to the origin.
 func nearestPoint(a, b geo.XY) geo.XY {
 	d := b.Sub(a)
-	l2 := d.X*d.X + d.Y*d.Y
+	l2 := float64(d.X*d.X) + float64(d.Y*d.Y)
 	if l2 == 0 {
 		return a
 	}
-	t := max(0, min(1, -(a.X*d.X+a.Y*d.Y)/l2))
-	return geo.XY{X: a.X + t*d.X, Y: a.Y + t*d.Y}
+	t := max(0, min(1, -(float64(a.X*d.X)+float64(a.Y*d.Y))/l2))
+	return geo.XY{X: a.X + float64(t*d.X), Y: a.Y + float64(t*d.Y)}
 }
 
 // find works out the opening of a stand whose stem is recorded at `at`: where
@@ -223,7 +223,7 @@ func (o *opening) holds(p geo.XY) bool {
 
 // inside is holds for a point relative to the stem, to the last digit.
 func (o *opening) inside(x, y float64) bool {
-	if x*x+y*y > o.r*o.r {
+	if float64(x*x)+float64(y*y) > o.r*o.r {
 		return false
 	}
 	if o.whole {
@@ -239,7 +239,7 @@ func (o *opening) inside(x, y float64) bool {
 		case e.side > 0:
 			in = !in // p lies in the disk
 		case e.side == 0:
-			if x < e.x0+(y-e.y0)/(e.y1-e.y0)*(e.x1-e.x0) {
+			if x < e.x0+float64((y-e.y0)/(e.y1-e.y0)*(e.x1-e.x0)) {
 				in = !in
 			}
 		}
@@ -325,8 +325,8 @@ func (o *opening) rose(out *[Bearings]float32, barriers []rim) {
 		// ground begins at once are free, one along an edge among them.
 		const ahead, aside = 1e-4, 1e-4 * rayDeg * math.Pi / 180
 		for k, u := range unit {
-			x, y := ahead*u.X, ahead*u.Y
-			if !o.inside(x-aside*u.Y, y+aside*u.X) && !o.inside(x+aside*u.Y, y-aside*u.X) {
+			x, y := float64(ahead*u.X), float64(ahead*u.Y)
+			if !o.inside(x-float64(aside*u.Y), y+float64(aside*u.X)) && !o.inside(x+float64(aside*u.Y), y-float64(aside*u.X)) {
 				d[k] = 0
 			}
 		}
@@ -345,12 +345,12 @@ const rayDeg = 1e-4
 func castAll(d *[Bearings]float64, a, b geo.XY) {
 	const slack = rayDeg
 	lo, hi := sector(a, b)
-	cr := a.X*b.Y - a.Y*b.X
+	cr := float64(a.X*b.Y) - float64(a.Y*b.X)
 	long := a.Distance(b)
 	for k := int(math.Ceil((lo - slack) / step)); float64(k)*step <= hi+slack; k++ {
 		i := (k + Bearings) % Bearings
 		u := unit[i]
-		den := u.X*(b.Y-a.Y) - u.Y*(b.X-a.X)
+		den := float64(u.X*(b.Y-a.Y)) - float64(u.Y*(b.X-a.X))
 		if math.Abs(den) > 1e-9*long {
 			d[i] = min(d[i], max(0, cr/den))
 		} else { // in line with the ray

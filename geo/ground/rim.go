@@ -240,7 +240,7 @@ func drawn(rims []rim, c geo.XY) [][][]geo.XY {
 			}
 			for k := 1; k < n; k++ {
 				sin, cos := math.Sincos(a + turn*float64(k)/float64(n))
-				put(geo.XY{X: e.cx + float64(e.side)*e.r*cos, Y: e.cy + e.r*sin})
+				put(geo.XY{X: e.cx + float64(float64(e.side)*e.r*cos), Y: e.cy + float64(e.r*sin)})
 			}
 		}
 		put(geo.XY{X: e.x1, Y: e.y1})
@@ -255,7 +255,7 @@ func drawn(rims []rim, c geo.XY) [][][]geo.XY {
 		area := 0.0
 		for k, p := range ring {
 			q := ring[(k+1)%len(ring)]
-			area += p.X*q.Y - p.Y*q.X
+			area += float64(p.X*q.Y) - float64(p.Y*q.X)
 		}
 		for k := range ring {
 			ring[k] = ring[k].Add(c)
@@ -296,7 +296,7 @@ func straighten(pts []geo.XY) []geo.XY {
 		}
 		v := pts[i]
 		a, b := v.Sub(p), q.Sub(v)
-		if math.Abs(a.X*b.Y-a.Y*b.X) < 1e-9*(math.Abs(a.X)+math.Abs(a.Y)+math.Abs(b.X)+math.Abs(b.Y)) && a.X*b.X+a.Y*b.Y >= 0 {
+		if math.Abs(float64(a.X*b.Y)-float64(a.Y*b.X)) < 1e-9*(math.Abs(a.X)+math.Abs(a.Y)+math.Abs(b.X)+math.Abs(b.Y)) && float64(a.X*b.X)+float64(a.Y*b.Y) >= 0 {
 			continue
 		}
 		out = append(out, v)
@@ -308,7 +308,7 @@ func inRing(r []geo.XY, p geo.XY) bool {
 	in := false
 	for i, a := range r {
 		b := r[(i+1)%len(r)]
-		if (a.Y > p.Y) != (b.Y > p.Y) && p.X < a.X+(p.Y-a.Y)/(b.Y-a.Y)*(b.X-a.X) {
+		if (a.Y > p.Y) != (b.Y > p.Y) && p.X < a.X+float64((p.Y-a.Y)/(b.Y-a.Y)*(b.X-a.X)) {
 			in = !in
 		}
 	}

@@ -42,7 +42,7 @@ func (w *worker) weight(i int32) float64 {
 func (w *worker) neighbours(i int32, op *opening, st *Stand) {
 	w.near = w.near[:0]
 	w.ground.join(boxOf(op.x0, op.y0, op.x1, op.y1))
-	far := 2*w.o.SnapM + op.r
+	far := float64(2*w.o.SnapM) + op.r
 	w.wide = w.v.grid.near(op.at, far+w.v.maxReach, w.wide[:0])
 	for _, j := range w.wide {
 		o := &w.v.stands[j]
@@ -130,9 +130,9 @@ func (w *worker) share(i int32, op *opening, own spot, draw bool) portion {
 			far := math.Inf(-1)
 			for _, c := range [4]geo.XY{{X: op.x0, Y: op.y0}, {X: op.x1, Y: op.y0}, {X: op.x0, Y: op.y1}, {X: op.x1, Y: op.y1}} {
 				p := c.Sub(own.at)
-				far = max(far, p.X*d.X+p.Y*d.Y)
+				far = max(far, float64(p.X*d.X)+float64(p.Y*d.Y))
 			}
-			if far < (d.X*d.X+d.Y*d.Y)/2 {
+			if far < (float64(d.X*d.X)+float64(d.Y*d.Y))/2 {
 				continue
 			}
 		}
@@ -150,7 +150,7 @@ func (w *worker) share(i int32, op *opening, own spot, draw bool) portion {
 	}
 	depth = min(depth, w.o.MaxDepthM)
 	if len(w.rivals) == 0 && !full && !bySoil {
-		p := portion{areaM2: op.areaM2, rainM2: op.areaM2, soilM3: op.areaM2 * depth, depthM: depth}
+		p := portion{areaM2: op.areaM2, rainM2: op.areaM2, soilM3: float64(op.areaM2 * depth), depthM: depth}
 		if draw {
 			p.polygon = drawn(op.rims, op.at)
 		}
@@ -269,18 +269,18 @@ func (s *sweep) divide(a geo.XY, wa float64, b geo.XY, wb float64, r float64) {
 	d := b.Sub(a)
 	l := math.Hypot(d.X, d.Y)
 	if ratio := wb / wa; ratio > 1.0001 || ratio < 0.9999 {
-		c := geo.XY{X: (wb*a.X - wa*b.X) / (wb - wa), Y: (wb*a.Y - wa*b.Y) / (wb - wa)}
+		c := geo.XY{X: (float64(wb*a.X) - float64(wa*b.X)) / (wb - wa), Y: (float64(wb*a.Y) - float64(wa*b.Y)) / (wb - wa)}
 		s.addCircle(c, math.Sqrt(wa*wb)*l/math.Abs(wb-wa), edgeSplit)
 		return
 	}
 	// The place between them divides as the roots of the weights. Only the chord
 	// in the disk matters, which a and b need not lie in.
 	t := math.Sqrt(wa) / (math.Sqrt(wa) + math.Sqrt(wb))
-	mid := geo.XY{X: a.X + t*d.X, Y: a.Y + t*d.Y}
+	mid := geo.XY{X: a.X + float64(t*d.X), Y: a.Y + float64(t*d.Y)}
 	n := geo.XY{X: -d.Y / l, Y: d.X / l}
-	along := mid.X*n.X + mid.Y*n.Y
-	foot := geo.XY{X: mid.X - along*n.X, Y: mid.Y - along*n.Y}
-	half := r*r - foot.X*foot.X - foot.Y*foot.Y
+	along := float64(mid.X*n.X) + float64(mid.Y*n.Y)
+	foot := geo.XY{X: mid.X - float64(along*n.X), Y: mid.Y - float64(along*n.Y)}
+	half := float64(r*r) - float64(foot.X*foot.X) - float64(foot.Y*foot.Y)
 	if half <= 0 {
 		return
 	}
@@ -289,7 +289,7 @@ func (s *sweep) divide(a geo.XY, wa float64, b geo.XY, wb float64, r float64) {
 		s.cuts = append(s.cuts, foot.Y) // a level line: slabs end there
 		return
 	}
-	s.addBarrier(geo.XY{X: foot.X - half*n.X, Y: foot.Y - half*n.Y}, geo.XY{X: foot.X + half*n.X, Y: foot.Y + half*n.Y}, edgeSplit, -1, -1)
+	s.addBarrier(geo.XY{X: foot.X - float64(half*n.X), Y: foot.Y - float64(half*n.Y)}, geo.XY{X: foot.X + float64(half*n.X), Y: foot.Y + float64(half*n.Y)}, edgeSplit, -1, -1)
 }
 
 // addRims adds the outline of an opening, moved by c.
@@ -336,11 +336,11 @@ func (s *sweep) scanShare() {
 		if part == 0 {
 			continue
 		}
-		area := (s.edges[b.e].under(lo, hi) - e.under(lo, hi)) * part
+		area := float64((s.edges[b.e].under(lo, hi) - e.under(lo, hi)) * part)
 		depthM, usable := s.depth()
 		s.sum.areaM2 += area
-		s.sum.depthM += area * depthM
-		s.sum.soilM3 += area * depthM * usable
+		s.sum.depthM += float64(area * depthM)
+		s.sum.soilM3 += float64(area * depthM * usable)
 		if s.n[hard] == 0 || s.n[bed] > 0 || s.n[rootable] == 0 {
 			s.sum.rainM2 += area
 		}
@@ -397,9 +397,9 @@ func (w *worker) spread(i int32, st *Stand, soilM3 float64, out *Site) {
 // displaced returns point k of the pattern of displaced points.
 func displaced(o *Options, at geo.XY, k int) geo.XY {
 	sigma := o.PositionErrorM / math.Sqrt(-2*math.Log(0.32))
-	radius := sigma * math.Sqrt(-2*math.Log(1-(float64(k)+0.5)/float64(o.Jitters)))
+	radius := float64(sigma * math.Sqrt(-2*math.Log(1-(float64(k)+0.5)/float64(o.Jitters))))
 	sin, cos := math.Sincos(float64(k) * (3 - math.Sqrt(5)) * math.Pi)
-	return geo.XY{X: at.X + radius*sin, Y: at.Y + radius*cos}
+	return geo.XY{X: at.X + float64(radius*sin), Y: at.Y + float64(radius*cos)}
 }
 
 // percentiles returns the 10th and the 90th of values, which it sorts.
@@ -411,10 +411,10 @@ func percentiles(v []float64) (p10, p90 float64) {
 // quantile interpolates between the order statistics of sorted values (Hyndman
 // and Fan 1996, definition 7).
 func quantile(sorted []float64, p float64) float64 {
-	h := p * float64(len(sorted)-1)
+	h := float64(p * float64(len(sorted)-1))
 	i := int(h)
 	if i+1 >= len(sorted) {
 		return sorted[len(sorted)-1]
 	}
-	return sorted[i] + (h-float64(i))*(sorted[i+1]-sorted[i])
+	return sorted[i] + float64((h-float64(i))*(sorted[i+1]-sorted[i]))
 }

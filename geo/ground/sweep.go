@@ -39,23 +39,23 @@ func (e *edge) x(y float64) float64 {
 	case y >= e.y1:
 		return e.x1
 	case e.side == 0:
-		return e.x0 + (y-e.y0)*e.slope
+		return e.x0 + float64((y-e.y0)*e.slope)
 	}
-	return e.cx + float64(e.side)*math.Sqrt(max(0, e.r*e.r-sq(y-e.cy)))
+	return e.cx + float64(float64(e.side)*math.Sqrt(max(0, float64(e.r*e.r)-sq(y-e.cy))))
 }
 
 // under returns the integral of x over y from a to b.
 func (e *edge) under(a, b float64) float64 {
 	if e.side == 0 {
-		return (e.x(a) + e.x(b)) / 2 * (b - a)
+		return float64((e.x(a) + e.x(b)) / 2 * (b - a))
 	}
-	return e.cx*(b-a) + float64(e.side)*(halfDisk(b-e.cy, e.r)-halfDisk(a-e.cy, e.r))
+	return float64(e.cx*(b-a)) + float64(float64(e.side)*(halfDisk(b-e.cy, e.r)-halfDisk(a-e.cy, e.r)))
 }
 
 // halfDisk returns the integral of sqrt(r2 - t2) from 0 to t.
 func halfDisk(t, r float64) float64 {
 	t = max(-r, min(r, t))
-	return (t*math.Sqrt(r*r-t*t) + r*r*math.Asin(t/r)) / 2
+	return (float64(t*math.Sqrt(float64(r*r)-float64(t*t))) + float64(r*r*math.Asin(t/r))) / 2
 }
 
 // trap is a piece of a slab between two edges.
@@ -236,13 +236,13 @@ func (s *sweep) crossCircle(c, e *edge, add func(float64, int32)) {
 	}
 	ax, ay := e.x0-c.cx, e.y0-c.cy
 	dx, dy := e.x1-e.x0, e.y1-e.y0
-	qa := dx*dx + dy*dy
-	qb := ax*dx + ay*dy
-	qc := ax*ax + ay*ay - c.r*c.r
-	if qc < 0 && qc+2*qb+qa < 0 {
+	qa := float64(dx*dx) + float64(dy*dy)
+	qb := float64(ax*dx) + float64(ay*dy)
+	qc := float64(ax*ax) + float64(ay*ay) - float64(c.r*c.r)
+	if qc < 0 && qc+float64(2*qb)+qa < 0 {
 		return // both ends inside
 	}
-	d := qb*qb - qa*qc
+	d := float64(qb*qb) - float64(qa*qc)
 	if d < -touch*qa*c.r*c.r {
 		return
 	}
@@ -251,25 +251,25 @@ func (s *sweep) crossCircle(c, e *edge, add func(float64, int32)) {
 	q := -qb - math.Copysign(d, qb)
 	for _, t := range [2]float64{q / qa, qc / q} {
 		if t > 0 && t < 1 {
-			add(e.y0+t*dy, -1)
+			add(e.y0+float64(t*dy), -1)
 		}
 	}
 }
 
 func (s *sweep) crossCircles(c, e *edge, add func(float64, int32)) {
 	dx, dy := e.cx-c.cx, e.cy-c.cy
-	d2 := dx*dx + dy*dy
+	d2 := float64(dx*dx) + float64(dy*dy)
 	if d2 == 0 {
 		return
 	}
-	a := (d2 + c.r*c.r - e.r*e.r) / (2 * d2)
-	h := c.r*c.r/d2 - a*a
+	a := (d2 + float64(c.r*c.r) - float64(e.r*e.r)) / (2 * d2)
+	h := c.r*c.r/d2 - float64(a*a)
 	if h < -touch {
 		return
 	}
 	h = math.Sqrt(max(0, h))
-	add(c.cy+a*dy+h*dx, -1)
-	add(c.cy+a*dy-h*dx, -1)
+	add(c.cy+float64(a*dy)+float64(h*dx), -1)
+	add(c.cy+float64(a*dy)-float64(h*dx), -1)
 }
 
 // start fills act with the edges of slab k.
@@ -345,7 +345,7 @@ func (s *sweep) arrange(lo, hi float64) float64 {
 		a := &act[i]
 		e := &s.edges[a.e]
 		if e.side == 0 {
-			a.xm = e.x0 + (mid-e.y0)*e.slope
+			a.xm = e.x0 + float64((mid-e.y0)*e.slope)
 		} else {
 			a.xm = e.x(mid)
 		}

@@ -41,7 +41,7 @@ func (w *worker) targets(c geo.XY, fallM float64, out *[Bearings]float32) {
 			e := &list[i]
 			a, b, dir := e.ends()
 			// The state at the stem is told along a line due west.
-			if a.Y < 0 && b.Y >= 0 && a.X*b.Y-a.Y*b.X <= 0 {
+			if a.Y < 0 && b.Y >= 0 && float64(a.X*b.Y)-float64(a.Y*b.X) <= 0 {
 				w.winds[e.ring] += dir
 			}
 			if e.x0 != farLeft {
@@ -64,13 +64,13 @@ func (w *worker) targets(c geo.XY, fallM float64, out *[Bearings]float32) {
 	for k := range Bearings {
 		first, from, sum, weight := h, 0.0, 0.0, atStem
 		for ; h < len(hits) && int(hits[h].k) == k; h++ {
-			sum += weight * (hits[h].distM - from)
+			sum += float64(weight * (hits[h].distM - from))
 			from = hits[h].distM
 			if s.strike(hits[h].ring, hits[h].dir) {
 				weight = s.heaviest(m)
 			}
 		}
-		sum += weight * (fallM - from)
+		sum += float64(weight * (fallM - from))
 		out[k] = float32(sum / fallM)
 		for i := h - 1; i >= first; i-- {
 			s.strike(hits[i].ring, -hits[i].dir)
@@ -132,14 +132,14 @@ func left(u, v geo.XY) bool {
 	if v == (geo.XY{}) { // west of the stem, and a little above
 		return u.Y > 0 || u.Y == 0 && u.X > 0
 	}
-	return u.X*v.Y-u.Y*v.X > 0
+	return float64(u.X*v.Y)-float64(u.Y*v.X) > 0
 }
 
 // struck appends where the lines of fall meet the edge from a up to b.
 func struck(a, b geo.XY, dir, ring int32, fallM float64, hits []strike) []strike {
-	cr := a.X*b.Y - a.Y*b.X
+	cr := float64(a.X*b.Y) - float64(a.Y*b.X)
 	p := nearestPoint(a, b)
-	near := p.X*p.X + p.Y*p.Y
+	near := float64(p.X*p.X) + float64(p.Y*p.Y)
 	if near >= fallM*fallM {
 		return hits
 	}
@@ -157,7 +157,7 @@ func struck(a, b geo.XY, dir, ring int32, fallM float64, hits []strike) []strike
 			continue
 		}
 		dist := 0.0
-		if den := u.X*(b.Y-a.Y) - u.Y*(b.X-a.X); den != 0 {
+		if den := float64(u.X*(b.Y-a.Y)) - float64(u.Y*(b.X-a.X)); den != 0 {
 			dist = max(0, cr/den)
 		}
 		if dist >= fallM {
