@@ -397,7 +397,7 @@ func (in *inputs) readMap(ctx context.Context, o *options) error {
 	}
 	in.m = b.Freeze(o.groundOptions())
 	if n := in.m.Copies(); n > 0 {
-		in.report.note("drawn more than once: %s with the same outline and use as another; each such place counts once", countOf(n, "polygon or line", "polygons or lines"))
+		in.report.note("Drawn more than once: %s the same outline and use as another; each such place counts once.", countOf(n, "polygon or line has", "polygons or lines have"))
 	}
 	return nil
 }
