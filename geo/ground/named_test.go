@@ -347,3 +347,44 @@ func TestExtentMovesWithTheLayers(t *testing.T) {
 		}
 	}
 }
+
+// Many stems on one spot: each gets its part, and it takes seconds at most.
+func TestCrowdOnOneSpot(t *testing.T) {
+	const n = 1000
+	for _, at := range []geo.XY{{X: 5, Y: 2}, {X: 5, Y: -5}} { // in a strip, and on a road beyond all ground
+		b := NewBuilder()
+		must(t, b.Hard(poly(rect(-100, -100, 100, 0)), 1))
+		must(t, b.Hard(poly(rect(-100, 4, 100, 100)), 1))
+		o := Defaults()
+		stands := make([]Stand, n)
+		for i := range stands {
+			stands[i] = Stand{At: at, ReachM: 6, FallM: 10}
+		}
+		stands = append(stands, Stand{At: geo.XY{X: 9, Y: 2}, ReachM: 6})
+		v, err := NewSurvey(b.Freeze(o), stands, o)
+		must(t, err)
+		sum, first := 0.0, -1.0
+		w := v.NewWorker()
+		for _, c := range v.Cells() {
+			w.Do(c, func(i int32, s *Site) {
+				if i == n {
+					return
+				}
+				sum += s.ShareM2
+				if first < 0 {
+					first = s.ShareM2
+				}
+				if s.ShareM2 != first || s.Mates < n-1 {
+					t.Fatalf("tree %d: share %v, the first has %v; %d mates", i, s.ShareM2, first, s.Mates)
+				}
+			})
+		}
+		want := 1.2 * 1.2 // of the pit
+		if at.Y > 0 {
+			// Half of the strip in the disk, and 2 m of it to the line half way
+			// to the neighbour.
+			want = 2*math.Sqrt(36-4) + 36*math.Asin(2./6) + 4*2
+		}
+		near(t, "sum of the shares", sum, want, 1e-6)
+	}
+}

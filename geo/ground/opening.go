@@ -284,6 +284,12 @@ func (o *opening) mate(p geo.XY) bool {
 	return false
 }
 
+// twin tells whether two stands of one place have the same opening to the last
+// digit. However many stand on one spot, one stands for all.
+func (o *opening) twin(p *opening) bool {
+	return o == p || o.at == p.at && o.r == p.r && o.how == p.how && o.pit == p.pit
+}
+
 // touches tells whether the boxes of two openings meet.
 func (o *opening) touches(p *opening) bool {
 	return o.x0 < p.x1 && p.x0 < o.x1 && o.y0 < p.y1 && p.y0 < o.y1

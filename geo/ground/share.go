@@ -21,7 +21,7 @@ type rival struct {
 	op     *opening
 	at     geo.XY // of its spot, relative to the stem
 	weight float64
-	own    float64 // its part within its spot
+	own    float64 // the part within their spot of it and its twins
 	same   bool    // it stands on the same spot
 }
 
@@ -124,6 +124,10 @@ func (w *worker) share(i int32, op *opening, own spot, draw bool) portion {
 		}
 		sj := w.spotOf(j)
 		rv := rival{op: oj, at: sj.at.Sub(op.at), weight: sj.weight, own: w.weight(j), same: sj.id == own.id || sj.at == own.at}
+		if k := slices.IndexFunc(w.rivals, func(o rival) bool { return o.at == rv.at && o.same == rv.same && o.op.twin(oj) }); k >= 0 {
+			w.rivals[k].own += rv.own
+			continue
+		}
 		if !rv.same && rv.weight == own.weight {
 			// The bisector may pass the opening by.
 			d := rv.at.Sub(self)
@@ -180,6 +184,9 @@ func (w *worker) share(i int32, op *opening, own spot, draw bool) portion {
 	for k := range w.rivals {
 		rv := &w.rivals[k]
 		oj := rv.op
+		if rv.same && oj.twin(op) {
+			continue // what it has begins and ends where this does
+		}
 		to := oj.at.Sub(op.at)
 		if rv.same {
 			if !oj.whole || oj.r != op.r || to != (geo.XY{}) {
