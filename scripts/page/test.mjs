@@ -63,6 +63,8 @@ const mapText = page => page.evaluate(() => document.getElementById("map").toDat
   expect((await text(page, ".caution")).includes("certified arborist"), "the caution is not on the page");
   await page.screenshot({ path: `${pictures}/town-1280-light.png` });
 
+  expect(await page.evaluate(() => { const r = document.getElementById("rows").closest(".rows"); return r.scrollWidth <= r.clientWidth; }), "a column of the list is cut off at 1280 px");
+
   // The legend's numbers add up, and hide.
   const labels = page.locator("#keys fieldset").first().locator("label");
   let sum = 0;
