@@ -53,12 +53,17 @@ type stamp struct {
 // covers no point of it and costs nothing.
 func (s *sweep) gather(m *Map, c geo.XY, r float64, kinds uint) {
 	s.clear()
+	s.half = r
+	s.collect(m, c, r, kinds)
+}
+
+// collect adds the edges of one map to those that are there.
+func (s *sweep) collect(m *Map, c geo.XY, r float64, kinds uint) {
 	s.epoch++
 	if s.epoch == 0 {
 		clear(s.seen)
 		s.epoch = 1
 	}
-	s.half = r
 	window := boxAround(c, r)
 	s.look.join(window)
 	s.hits = m.tree.query(window, s.hits[:0])

@@ -116,8 +116,10 @@ type sweep struct {
 	act, keep []actEdge
 	topAct    []actEdge
 	botAct    []actEdge
-	n         [kinds]int // parts of each kind that cover the place of the scan
-	scan      scanKind
+	// n counts the parts of each kind that cover the place of the scan; those of
+	// further maps in the window come after those of the first (change.go).
+	n    [3 * kinds]int
+	scan scanKind
 
 	sides  []side
 	lowIv  []interval
@@ -139,6 +141,9 @@ type sweep struct {
 	depth func() (depthM, usable float64)
 	draw  bool
 	sum   portion
+
+	// Of scanChange.
+	change changeScan
 }
 
 type scanKind uint8
@@ -146,6 +151,7 @@ type scanKind uint8
 const (
 	scanGround scanKind = iota // what is open ground inside the disk
 	scanShare                  // pieces inside the rim of an opening
+	scanChange                 // where two maps differ
 )
 
 func (s *sweep) clear() {
@@ -320,10 +326,13 @@ func (s *sweep) slabsOf(k int) (from, to int32) {
 		}
 		t := int32(len(s.traps))
 		s.lo, s.hi = lo, hi
-		if s.scan == scanGround {
+		switch s.scan {
+		case scanGround:
 			s.scanGround()
-		} else {
+		case scanShare:
 			s.scanShare()
+		case scanChange:
+			s.scanChange()
 		}
 		s.slabs = append(s.slabs, slab{lo, hi, t, int32(len(s.traps))})
 		if n := int32(len(s.slabs)); n-1 > from && s.scan == scanGround {
@@ -410,7 +419,7 @@ func (s *sweep) resetScan() {
 		p := &s.parts[i]
 		p.shell, p.holes, p.covers = false, 0, false
 	}
-	s.n = [kinds]int{}
+	s.n = [3 * kinds]int{}
 	s.disk = 0
 }
 
