@@ -140,6 +140,11 @@ func NewModel(s Settings, e *collar.Evidence, w wind.Climate, days []soil.Day, e
 	return m, nil
 }
 
+// WaterOf lets the model answer for the water of the season with the tables of
+// another whose weather and station are the same, so that they are solved once.
+// It must be called while neither is shared.
+func (m *Model) WaterOf(other *Model) { m.water = other.water }
+
 // lazyTable is solved when the first tree of its kind asks.
 type lazyTable struct {
 	climate *soil.Climate

@@ -55,7 +55,11 @@ The chain of one tree, from its numbers to its rank:
 
   go run ./cmd/soilshed explain %s %s
 
+Two designs for Lantern Street, side by side:
+
+  go run ./cmd/soilshed compare --before %s --after %s --after %s --within %s --prices %s
+
 Everything about Wrenfold is invented.
-`, out, page, demoTree, strings.Join(flags, " "))
+`, out, page, demoTree, strings.Join(flags, " "), in("today.toml"), in("option-a.toml"), in("option-b.toml"), in("corridor.geojson"), in("prices.csv"))
 	return nil
 }

@@ -82,7 +82,7 @@ func (o *options) outputFiles() []string {
 
 // inputFiles are all files that the command line names as input.
 func (o *options) inputFiles() []string {
-	files := slices.Concat([]string{o.trees, o.weather, o.gusts, o.evidence, o.excavations},
+	files := slices.Concat([]string{o.trees, o.plant, o.remove, o.weather, o.gusts, o.evidence, o.excavations},
 		o.pavement, o.bed, o.rootable, o.barrier, o.soilLayer, o.target, o.studyArea)
 	for i := range files {
 		files[i], _ = layer.SplitTable(files[i])

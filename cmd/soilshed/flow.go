@@ -28,6 +28,9 @@ type assessment struct {
 	survey  *ground.Survey
 	// rows hold what is written of each tree, in the order of the inventory.
 	rows []row
+	// only marks the trees that are worked out; nil for all. A tree's ground and
+	// cohort do not depend on which others are.
+	only []bool
 	// byRank are the ranked trees, the first in the list first.
 	byRank []int32
 
@@ -286,10 +289,31 @@ func rowOf(site *ground.Site) row {
 	}
 }
 
+// cells are those of the survey, with the trees that are worked out.
+func (a *assessment) cells() []ground.Cell {
+	all := a.survey.Cells()
+	if a.only == nil {
+		return all
+	}
+	var some []ground.Cell
+	for _, c := range all {
+		kept := ground.Cell{X: c.X, Y: c.Y}
+		for _, i := range c.Stands {
+			if a.only[i] {
+				kept.Stands = append(kept.Stands, i)
+			}
+		}
+		if len(kept.Stands) > 0 {
+			some = append(some, kept)
+		}
+	}
+	return some
+}
+
 // run surveys and assesses all trees, cell by cell, and hands the shares on in
 // the order of the cells, whatever the number of workers.
 func (a *assessment) run(ctx context.Context, shapes func([]shape) error) error {
-	cells := a.survey.Cells()
+	cells := a.cells()
 	a.progress.expect(len(a.in.trees), "trees")
 	a.rows = make([]row, len(a.in.trees))
 	type batch struct {

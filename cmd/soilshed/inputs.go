@@ -32,6 +32,9 @@ type inputs struct {
 	kinds []recordKind
 	at    []geo.XY
 	fids  []int64 // of each tree in its file
+	// inventory is how many trees are in the inventory; the others are to be
+	// planted.
+	inventory int
 	// units are the soil polygons' descriptions, by the tag of the map.
 	units []mapUnit
 	m     *ground.Map
@@ -251,8 +254,10 @@ func (in *inputs) readTrees(ctx context.Context, o *options, year int) error {
 	if in.system, err = in.plausible(o, o.trees, in.system, c.raw); err != nil {
 		return err
 	}
-	if in.plane, err = crs.NewPlane(in.system, x, y); err != nil {
-		return &layer.Error{File: o.trees, Err: err}
+	if in.plane == nil { // else that of the run with which this one is compared
+		if in.plane, err = crs.NewPlane(in.system, x, y); err != nil {
+			return &layer.Error{File: o.trees, Err: err}
+		}
 	}
 	c.system = in.system
 	conv, err := in.way(c)
@@ -280,6 +285,12 @@ func (in *inputs) readTrees(ctx context.Context, o *options, year int) error {
 		return &layer.Error{File: o.trees, Err: errors.New("no two trees lie near one another"), Remedy: "are the coordinates right? --crs says what they mean"}
 	}
 	in.markSecondRecords()
+	if err := in.readPlanting(ctx, o, year); err != nil {
+		return err
+	}
+	if err := in.readRemovals(o); err != nil {
+		return err
+	}
 	var places []geo.XY
 	var of []int
 	for i, p := range in.at {
@@ -340,25 +351,25 @@ func median(v []float64) float64 {
 // readMap reads all layers of polygons and lines into the map.
 func (in *inputs) readMap(ctx context.Context, o *options) error {
 	b := ground.NewBuilder()
-	trees := in.report.Layers[0]
+	trees, first := in.report.Layers[0], len(in.report.Layers)
 	for _, path := range o.pavement {
 		if err := in.readHard(ctx, o, b, path, "pavement", len(o.target) == 0); err != nil {
 			return err
 		}
 	}
 	apart := true
-	for _, c := range in.report.Layers[1:] {
+	for _, c := range in.report.Layers[first:] {
 		apart = apart && !meets(c.box, trees.box, 500)
 	}
 	if apart {
 		remedy := "do both layers show one place? If a layer does not say rightly what its coordinates mean, --crs FILE=EPSG:CODE does"
-		for _, c := range in.report.Layers[1:] {
+		for _, c := range in.report.Layers[first:] {
 			turned := [4]float64{c.raw[1], c.raw[0], c.raw[3], c.raw[2]}
 			if c.system.Geographic() && trees.system.Geographic() && meets(turned, trees.raw, 0.01) {
 				remedy = fmt.Sprintf("%s or %s has latitude before longitude, so it seems: x must be the longitude; swap them at the export", o.trees, c.File)
 			}
 		}
-		return &layer.Error{File: strings.Join(o.pavement, ", "), Err: fmt.Errorf("no hard ground lies within 500 m of any tree of %s: %s from the trees' middle", o.trees, farAway(in.report.Layers[1].box, trees.box)),
+		return &layer.Error{File: strings.Join(o.pavement, ", "), Err: fmt.Errorf("no hard ground lies within 500 m of any tree of %s: %s from the trees' middle", o.trees, farAway(in.report.Layers[first].box, trees.box)),
 			Remedy: remedy}
 	}
 	for _, path := range o.bed {

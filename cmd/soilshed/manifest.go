@@ -129,7 +129,7 @@ func (o *options) roles() (list []struct{ role, file string }) {
 		role  string
 		files []string
 	}{
-		{"trees", []string{o.trees}}, {"pavement", o.pavement}, {"bed", o.bed}, {"rootable", o.rootable}, {"soil", o.soilLayer},
+		{"trees", []string{o.trees}}, {"plant", []string{o.plant}}, {"remove", []string{o.remove}}, {"pavement", o.pavement}, {"bed", o.bed}, {"rootable", o.rootable}, {"soil", o.soilLayer},
 		{"target", o.target}, {"study area", o.studyArea}, {"barrier", o.barrier}, {"weather", []string{o.weather}}, {"gusts", []string{o.gusts}},
 		{"evidence", []string{o.evidence}}, {"excavations", []string{o.excavations}}, {"configuration", []string{o.config}},
 	} {

@@ -25,6 +25,7 @@ type options struct {
 	target, studyArea                           []string
 	weather, gusts, evidence, out               string
 	excavations                                 string
+	plant, remove                               string
 	fields, soilFields, rootableFields          []string
 	weatherFields, gustFields, excavationFields []string
 	crs                                         []string
@@ -88,6 +89,9 @@ func flagsOf(o *options) *pflag.FlagSet {
 	f.StringVar(&o.evidence, "evidence", "", "evidence table `FILE` in place of the built-in one")
 
 	f.StringVar(&o.excavations, "excavations", "", "root collars excavated before `FILE` (CSV); learn learns from them, and they take no place in the worklist")
+
+	f.StringVar(&o.plant, "plant", "", "trees to plant `FILE`: points, with columns as those of --trees; they are added to the inventory")
+	f.StringVar(&o.remove, "remove", "", "trees to remove `FILE` (CSV with a column tree): they are taken out of the inventory")
 
 	f.StringVar(&o.since, "since", "", "older output `FILE` (.gpkg, .geojson), such as last night's, to report the changes from; it may be --out itself")
 
@@ -265,7 +269,7 @@ func (o *options) understand() error {
 	}
 	o.systems = map[string]*crs.System{}
 	all := append(append(append(append(append([]string{o.trees}, o.pavement...), o.bed...), o.rootable...), o.barrier...), o.soilLayer...)
-	all = append(append(all, o.target...), o.studyArea...)
+	all = append(append(append(all, o.target...), o.studyArea...), o.plant)
 	for _, c := range o.crs {
 		file, code, named := cutLast(c, "=") // an address has more of them
 		if named && !slices.Contains(all, file) {

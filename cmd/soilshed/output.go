@@ -250,7 +250,7 @@ func (w *writer) results(ctx context.Context) iter.Seq2[layer.Feature, error] {
 				fail(err)
 				return
 			}
-			if next == len(a.rows) {
+			if next == a.in.inventory {
 				break
 			}
 			if f.FID != a.in.fids[next] {
@@ -279,8 +279,19 @@ func (w *writer) results(ctx context.Context) iter.Seq2[layer.Feature, error] {
 			}
 			next++
 		}
-		if next != len(a.rows) {
-			fail(&layer.Error{File: a.o.trees, Err: fmt.Errorf("changed while it was being read: %d trees first, then %d", len(a.rows), next), Remedy: "run again"})
+		if next != a.in.inventory {
+			fail(&layer.Error{File: a.o.trees, Err: fmt.Errorf("changed while it was being read: %d trees first, then %d", a.in.inventory, next), Remedy: "run again"})
+			return
+		}
+		for ; next < len(a.rows); next++ { // trees to plant
+			x, y, err := w.to(a.in.at[next])
+			if err != nil {
+				fail(&layer.Error{File: a.o.plant, Feature: a.in.fids[next], Err: err})
+				return
+			}
+			if !yield(feature(next, nil, orb.Point{x, y}), nil) {
+				return
+			}
 		}
 	}
 }

@@ -19,6 +19,7 @@ import (
 
 	"github.com/spf13/pflag"
 
+	"soilshed/fixtures"
 	"soilshed/geo/ground"
 )
 
@@ -155,7 +156,18 @@ func readmeTables() []struct{ name, text string } {
 		{"columns of gusts", mappingTable(gustTable[:])},
 		{"columns of excavations", mappingTable(digTable[:])},
 		{"exit statuses", exit.String()},
+		{"prices", priceTable()},
 	}
+}
+
+// priceTable lists the items that a file of prices may have.
+func priceTable() string {
+	var b strings.Builder
+	b.WriteString(markdownRow("item", "priced by the", "quantity") + "|---|---|---|\n")
+	for _, p := range priceItems {
+		b.WriteString(markdownRow(code(p.name), priceUnitNames[p.of], p.doc))
+	}
+	return b.String()
 }
 
 func TestREADMETables(t *testing.T) {
@@ -439,6 +451,59 @@ func TestREADMEDefaults(t *testing.T) {
 	if !strings.Contains(plain, caution) {
 		t.Error("README.md does not carry the caution of the program word for word")
 	}
+}
+
+// TestREADMECompare compares the designs of Lantern Street again: the table that
+// the README shows is the program's.
+func TestREADMECompare(t *testing.T) {
+	text := readme(t)
+	from, to, err := block(text, "compare")
+	if err != nil {
+		t.Fatal(err)
+	}
+	home, err := filepath.Abs(readmePath)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var args []string
+	for _, line := range shellLines(text) {
+		if a, ok := ours(line); ok && a[0] == "compare" {
+			args = a
+		}
+	}
+	if args == nil {
+		t.Fatal("README.md has no compare command")
+	}
+	t.Chdir(t.TempDir())
+	if err := fixtures.LayOutTown("demo-out/wrenfold"); err != nil {
+		t.Fatal(err)
+	}
+	var out, bad bytes.Buffer
+	if c := run(context.Background(), args, &out, &bad); c != exitDone {
+		t.Fatalf("soilshed %s: exit %d: %s", strings.Join(args, " "), c, bad.String())
+	}
+	for _, file := range []string{"--csv", "--out"} {
+		if k := slices.Index(args, file); k >= 0 {
+			if _, err := os.Stat(args[k+1]); err != nil {
+				t.Error(err)
+			}
+		}
+	}
+	table := regexp.MustCompile(`(?ms)^ +today .*?^\* does best by this line$\n`).FindString(out.String())
+	if len(strings.Split(table, "\n")) < 15 {
+		t.Fatalf("no table in what compare says:\n%s", out.String())
+	}
+	table = "```text\n" + table + "```\n"
+	if text[from:to] == table {
+		return
+	}
+	if *updateReadme && os.Getenv("CI") != "true" {
+		if err := os.WriteFile(home, []byte(text[:from]+table+text[to:]), 0o666); err != nil {
+			t.Fatal(err)
+		}
+		return
+	}
+	t.Errorf("README.md, compare, is not what the program says (go test ./cmd/soilshed -run README -update):\n%s", firstDifference(text[from:to], table))
 }
 
 var figures = regexp.MustCompile(`-?\d+(?:\.\d+)?(?:e-?\d+)?`)

@@ -24,7 +24,7 @@ func (a *assessment) tellInputs(w io.Writer) {
 		fmt.Fprintf(w, "  %-10s %s: %s", l.Role, l.File, countOf(l.Records, "record", "records"))
 		one, many := "polygon", "polygons"
 		switch l.Role {
-		case "trees":
+		case "trees", "plant":
 			one, many = "tree with a point", "trees with a point"
 		case "barrier":
 			one, many = "line", "lines"

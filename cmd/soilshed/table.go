@@ -24,6 +24,8 @@ type csvTable struct {
 	Rows   []csvRow
 	// Notes tell what was assumed about the file and which lines were left out.
 	Notes []string
+	// brokenLine is the first line left out for broken quotes; 0 when none is.
+	brokenLine int
 }
 
 // csvRow is a record and the line on which it begins.
@@ -142,6 +144,7 @@ func readTable(name string, r io.Reader) (*csvTable, error) {
 			t.Rows = append(t.Rows, csvRow{line + lines, cells})
 		}
 	}
+	t.brokenLine = firstBad
 	if bad > 0 {
 		t.Notes = append(t.Notes, fmt.Sprintf("%s: %s left out for broken quotes (first on line %d).", name, countOf(bad, "line is", "lines are"), firstBad))
 	}
@@ -191,6 +194,44 @@ func separatorOf(data []byte) rune {
 		}
 	}
 	return best
+}
+
+// strict finds the columns of a table of our own form: those that are known, each
+// at most once, and no other; must have to be there.
+func (t *csvTable) strict(known []string, must ...string) (map[string]int, error) {
+	if t.brokenLine > 0 {
+		return nil, t.lineError(t.brokenLine, "", errors.New("broken quotes"), "mend the line")
+	}
+	at := map[string]int{}
+	for _, n := range known {
+		at[n] = -1
+	}
+	for i, h := range t.Header {
+		name := strings.ToLower(trimCell(h))
+		k, ok := at[name]
+		switch {
+		case !ok:
+			hint := ""
+			if near := closestName(name, known); near != "" {
+				hint = "; did you mean " + near + "?"
+			}
+			return nil, &layer.Error{File: t.File, Field: trimCell(h), Err: fmt.Errorf("there is no such column%s", hint), Remedy: "the columns are: " + strings.Join(known, ", ")}
+		case k >= 0:
+			return nil, &layer.Error{File: t.File, Field: name, Err: errors.New("the column is there twice"), Remedy: "take one out"}
+		}
+		at[name] = i
+	}
+	for _, n := range must {
+		if at[n] < 0 {
+			return nil, &layer.Error{File: t.File, Err: fmt.Errorf("there is no column %s", n), Remedy: "the columns are: " + strings.Join(known, ", ")}
+		}
+	}
+	for i := range t.Rows {
+		if r := &t.Rows[i]; len(r.Cells) > len(t.Header) {
+			return nil, t.lineError(r.Line, "", fmt.Errorf("%d cells under %d columns", len(r.Cells), len(t.Header)), "put text with commas in quotes")
+		}
+	}
+	return at, nil
 }
 
 // lineError is an error of a table, on a line.

@@ -77,6 +77,11 @@ func run(out, metres string) error {
 			return err
 		}
 	}
+	for name, text := range configurations() {
+		if err := os.WriteFile(filepath.Join(out, name), []byte(text), 0o644); err != nil {
+			return err
+		}
+	}
 	for _, tab := range append(t.tables, weather(), gusts(), prices()) {
 		if err := writeCSV(filepath.Join(out, tab.name), tab); err != nil {
 			return err

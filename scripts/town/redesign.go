@@ -116,6 +116,38 @@ func within(p plat.Point, r plat.Ring) bool {
 	return in
 }
 
+// configurations are those of today's town and of the two designs, for a
+// comparison. They differ in what a design changes.
+func configurations() map[string]string {
+	file := func(about, sidewalks, beds, rootable, trees string) string {
+		return "# " + about + `
+trees = "trees.geojson"
+pavement = ["roads.geojson", "` + sidewalks + `", "driveways.geojson", "buildings.geojson"]
+bed = ["` + beds + `"]
+rootable = ["` + rootable + `"]
+barrier = ["walls.geojson"]
+soil = ["soil.geojson"]
+` + trees + `weather = "weather.csv"
+elevation = 360
+gusts = "gusts.csv"
+year = 2024
+
+[field]
+dbh = "DIAM:in"
+removed = "REMOVED"
+`
+	}
+	trees := func(option string) string {
+		return "plant = \"" + option + "/plant.geojson\"\nremove = \"" + option + "/remove.csv\"\n"
+	}
+	const walks, beds, rootable = "sidewalks.geojson", "beds.geojson", "rootable.geojson"
+	return map[string]string{
+		"today.toml":    file("Wrenfold as it is.", walks, beds, rootable, ""),
+		"option-a.toml": file("Lantern Street with trenches cut from pit to pit.", "option-a/"+walks, beds, rootable, trees("option-a")),
+		"option-b.toml": file("Lantern Street with soil hung under the walks, and beds where cars park.", walks, "option-b/"+beds, "option-b/"+rootable, trees("option-b")),
+	}
+}
+
 // prices are invented, in no currency.
 func prices() table {
 	t := table{name: "prices.csv", header: []string{"item", "unit", "price", "note"}}
@@ -132,7 +164,6 @@ func prices() table {
 		{"suspended pavement", "m3", 520, "frames, soil and deck"},
 		{"plant tree", "tree", 650, "with two summers of water"},
 		{"remove tree", "tree", 900, "with stump"},
-		{"excavate collar", "h", 95, "two people and air tool"},
 	} {
 		t.rows = append(t.rows, []string{r.item, r.unit, strconv.Itoa(r.price), r.note})
 	}
