@@ -118,6 +118,16 @@ func (m *Model) capacity(t *Tree, g *Ground) (float64, string) {
 	return soil.AvailableWater(x), x.String() + ", " + from + "; Saxton & Rawls 2006"
 }
 
+// NeedM3 is the soil volume that a tree needs on a ground, by the rule that
+// decides; NaN where it cannot be told.
+func (m *Model) NeedM3(t *Tree, s *Size, g *Ground) float64 {
+	only := *g
+	only.Unsurveyed = true // no class is asked for
+	var r Result
+	m.need(t, s, &only, &r, nil)
+	return r.Need
+}
+
 func (m *Model) need(t *Tree, s *Size, g *Ground, r *Result, tr *Trace) {
 	awc, from := m.capacity(t, g)
 	r.NeedM3[NeedCrown] = soil.NeedCrownM3(s.CrownM2, m.CrownM3M2)

@@ -20,7 +20,7 @@ that of each proposal. Today and each proposal are configuration files of assess
 they differ in their layers (pavement, bed, rootable ...) and in plant and remove.
 
   soilshed compare --before today.toml --after option-a.toml --after option-b.toml \
-      --within corridor.geojson --prices prices.csv --csv compare.csv`
+      --within corridor.geojson --prices prices.csv --csv compare.csv --out compare.gpkg`
 
 // compareOptions are what the command line of a comparison says.
 type compareOptions struct {
@@ -40,6 +40,7 @@ func compareFlags(o *compareOptions) *pflag.FlagSet {
 	f.StringVar(&o.within, "within", "", "corridor `FILE`: polygons; trees and paving outside are not compared")
 	f.StringVar(&o.prices, "prices", "", "unit prices `FILE` (CSV with columns item, unit, price, note), your own")
 	f.StringVar(&o.csv, "csv", "", "`FILE.csv` to write the table to")
+	f.StringVar(&o.out, "out", "", "`FILE` to write the differences to, as a map: .gpkg, .geojson or .shp")
 	f.BoolVar(&o.quiet, "quiet", false, "print no table and no progress")
 	f.StringVar(&o.log, "log", "text", "how progress and errors are told on standard error, a `FORM`: text or json")
 	return f
@@ -89,6 +90,15 @@ func (o *compareOptions) understand() (*sideBySide, error) {
 		return nil, usagef("--log %s: one of text, json", o.log)
 	case o.csv != "" && !strings.EqualFold(filepath.Ext(o.csv), ".csv"):
 		return nil, usagef("--csv %s: a name that ends in .csv", o.csv)
+	}
+	if o.out != "" {
+		probe, err := layer.Create(o.out, []layer.Schema{{Name: "differences", System: wgs84, Shape: layer.Points}}, layer.CreateOptions{Changed: "1970-01-01T00:00:00.000Z"})
+		if err != nil {
+			return nil, usageError{err}
+		}
+		if err := probe.Abort(); err != nil {
+			return nil, err
+		}
 	}
 	c := &sideBySide{within: o.within}
 	s, err := readScheme(o.before, "before", nil)
@@ -162,8 +172,13 @@ func (c *sideBySide) compare(ctx context.Context, p *progress) error {
 	return c.price()
 }
 
-// write writes the table.
+// write writes the layers and the table.
 func (o *compareOptions) write(ctx context.Context, c *sideBySide) error {
+	if o.out != "" {
+		if err := c.writeLayer(ctx, o.out); err != nil {
+			return err
+		}
+	}
 	if o.csv != "" {
 		return c.writeTable(o.csv)
 	}

@@ -1,14 +1,20 @@
 package main
 
 import (
+	"encoding/xml"
 	"fmt"
+	"io"
 	"math"
 	"path/filepath"
 	"reflect"
+	"regexp"
+	"slices"
+	"strings"
 	"testing"
 
 	"soilshed/geo"
 	"soilshed/geo/ground"
+	"soilshed/geo/layer"
 )
 
 // townComparison compares the designs of Wrenfold.
@@ -133,5 +139,83 @@ func TestCompareAddsUp(t *testing.T) {
 	}
 	if reflect.DeepEqual(c.schemes[1].totals, c.schemes[2].totals) {
 		t.Error("both designs come to the same")
+	}
+}
+
+// What is opened, closed and underlaid is what GEOS finds on the same layers. The
+// layers are in degrees here and were in metres there, so that a plane lies between.
+func TestCompareAgainstGEOS(t *testing.T) {
+	table, err := openTable("../../fixtures/reference/redesign.csv")
+	if err != nil {
+		t.Fatal(err)
+	}
+	c := townComparison(t, "corridor.geojson")
+	if len(table.Rows) != 2 {
+		t.Fatalf("%d rows", len(table.Rows))
+	}
+	for i := range table.Rows {
+		s, r := c.schemes[i+1], &table.Rows[i]
+		if s.name != r.cell(0) {
+			t.Fatalf("%s and %s", s.name, r.cell(0))
+		}
+		for k, got := range []float64{s.takeoff.openedM2, s.takeoff.closedM2, s.takeoff.underlaidM2} {
+			want, ok := plainNumber(r.cell(k + 1))
+			if !ok || !(math.Abs(got-want) <= 0.005+1e-4*want) {
+				t.Errorf("%s, %s: %.4f, GEOS has %s", s.name, table.Header[k+1], got, r.cell(k+1))
+			}
+		}
+	}
+}
+
+// Every value of a field that is drawn has its tone, each style is well-formed
+// XML, and its rules ask for fields that the layer has.
+func TestCompareStyles(t *testing.T) {
+	c := &sideBySide{schemes: []*scheme{{name: "today", a: &assessment{o: &options{}}}, {name: "a & b"}, {name: "c"}}}
+	c.schemes[0].a.in.system = wgs84
+	schemas := c.differenceSchemas("x.gpkg")
+	var spots layer.Schema
+	spots.Name = "spots"
+	for i := range spotFields {
+		spots.Fields = append(spots.Fields, spotFields[i].field(false))
+	}
+	var places layer.Schema
+	places.Name = "places"
+	for i := range placeFields {
+		places.Fields = append(places.Fields, placeFields[i].field(false))
+	}
+	all := []struct {
+		schemas []layer.Schema
+		styles  []layer.Style
+	}{{schemas, c.styles(schemas)}, {[]layer.Schema{places, places, spots}, placeStyles([]layer.Schema{places, places, spots})}}
+	for _, x := range all {
+		for _, st := range x.styles {
+			for _, text := range []string{st.QML, st.SLD} {
+				d := xml.NewDecoder(strings.NewReader(text))
+				for {
+					if _, err := d.Token(); err == io.EOF {
+						break
+					} else if err != nil {
+						t.Fatalf("%s: %v", st.Name, err)
+					}
+				}
+			}
+			asked := regexp.MustCompile(`<ogc:PropertyName>([^<]*)<|filter="&#34;([^&]*)&#34;`).FindAllStringSubmatch(st.SLD+st.QML, -1)
+			if len(asked) < 2 {
+				t.Errorf("%s asks for %d fields", st.Name, len(asked))
+			}
+			for _, m := range asked {
+				if s := &x.schemas[st.Layer]; s.Index(m[1]+m[2]) < 0 {
+					t.Errorf("%s asks for %q, which %s has not", st.Name, m[1]+m[2], s.Name)
+				}
+			}
+		}
+	}
+	if qml := all[0].styles[0].QML; strings.Count(qml, `checkstate="0"`) != 1 || !strings.Contains(qml, "a &amp; b") {
+		t.Error("the second proposal alone is to be switched off")
+	}
+	for o := range outcomes {
+		if !slices.ContainsFunc(outcomeTones, func(t tone) bool { return t.value == o.String() }) {
+			t.Errorf("%s is not drawn", o)
+		}
 	}
 }

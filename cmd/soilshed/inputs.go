@@ -402,7 +402,7 @@ func (in *inputs) readMap(ctx context.Context, o *options) error {
 		}
 	}
 	for _, path := range o.barrier {
-		if err := in.readBarriers(ctx, o, b, path); err != nil {
+		if err := in.readLines(ctx, o, path, "barrier", b.Barrier); err != nil {
 			return err
 		}
 	}
@@ -725,8 +725,9 @@ func (in *inputs) readSoil(ctx context.Context, o *options, b *ground.Builder, p
 // loosens. Common practice, no source.
 const denseFromM = 0.3
 
-func (in *inputs) readBarriers(ctx context.Context, o *options, b *ground.Builder, path string) error {
-	src, c, err := in.begin(o, "barrier", path, []string{}, "")
+// readLines reads a layer of lines, each in the plane.
+func (in *inputs) readLines(ctx context.Context, o *options, path, role string, take func([]geo.XY) error) error {
+	src, c, err := in.begin(o, role, path, []string{}, "")
 	if err != nil {
 		return err
 	}
@@ -751,7 +752,7 @@ func (in *inputs) readBarriers(ctx context.Context, o *options, b *ground.Builde
 				pts = append(pts, q)
 			}
 			if bad == nil {
-				bad = b.Barrier(pts)
+				bad = take(pts)
 			}
 			if bad != nil {
 				c.left("a line that cannot be used", &layer.Error{File: path, Feature: f.FID, Err: bad})

@@ -28,6 +28,7 @@ func verbs() []verb {
 		{"draw", "draw one tree to scale: its share of the ground, its rose, where it would fall (SVG)", runDraw},
 		{"weigh", "set cutting a girdling root that was found against keeping it, now and in ten years", runWeigh},
 		{"compare", "put designs side by side: the same trees on today's ground and on each proposal's", runCompare},
+		{"place", "look for ground: the smallest enlargement for each short tree, and spots for new trees", runPlace},
 		{"learn", "learn from excavated root collars: evidence for assess, calibration, rates by supplier and stock", runLearn},
 		{"evidence", "print the built-in evidence table, to be edited and given back", runEvidence},
 		{"demo", "assess the invented town of Wrenfold and say what to open", runDemo},

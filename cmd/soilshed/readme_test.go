@@ -131,6 +131,19 @@ func readmeTables() []struct{ name, text string } {
 	for i := range foundFields {
 		found = append(found, &foundFields[i].outField)
 	}
+	var differences, pieces, places, spots []*outField
+	for i := range differenceFields {
+		differences = append(differences, &differenceFields[i].outField)
+	}
+	for i := range pieceFields {
+		pieces = append(pieces, &pieceFields[i].outField)
+	}
+	for i := range placeFields {
+		places = append(places, &placeFields[i].outField)
+	}
+	for i := range spotFields {
+		spots = append(spots, &spotFields[i].outField)
+	}
 	var verb strings.Builder
 	verb.WriteString(markdownRow("verb", "what it does") + "|---|---|\n")
 	for _, v := range verbs() {
@@ -157,6 +170,10 @@ func readmeTables() []struct{ name, text string } {
 		{"columns of excavations", mappingTable(digTable[:])},
 		{"exit statuses", exit.String()},
 		{"prices", priceTable()},
+		{"fields of differences", fieldTable(differences)},
+		{"fields of works", fieldTable(pieces)},
+		{"fields of places", fieldTable(places)},
+		{"fields of spots", fieldTable(spots)},
 	}
 }
 

@@ -56,6 +56,7 @@ type qmlRule struct {
 	Label  string    `xml:"label,attr,omitempty"`
 	Filter string    `xml:"filter,attr,omitempty"`
 	Symbol string    `xml:"symbol,attr,omitempty"`
+	Off    string    `xml:"checkstate,attr,omitempty"` // "0" switches it off
 	Rules  []qmlRule `xml:"rule"`
 }
 

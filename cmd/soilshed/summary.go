@@ -26,7 +26,7 @@ func (a *assessment) tellInputs(w io.Writer) {
 		switch l.Role {
 		case "trees", "plant":
 			one, many = "tree with a point", "trees with a point"
-		case "barrier":
+		case "barrier", "along":
 			one, many = "line", "lines"
 		}
 		fmt.Fprintf(w, ", %s\n", countOf(l.Taken, one, many))
