@@ -34,7 +34,7 @@ var freeInScheme = []string{
 	"trees", "plant", "remove", "pavement", "bed", "rootable", "barrier", "soil", "target", "study-area",
 	"field", "soil-field", "rootable-field", "class-field", "crs", "encoding", "xy", "tree-layer",
 	"position-error", "jitters", "excavations", "excavation-field", "crew-days", "crew-hours", "crew-speed",
-	"config", "out", "page", "page-details", "charts", "tiles", "tile-paving", "since", "keep", "workers", "cell", "max-skipped", "quiet", "log",
+	"config", "out", "out-format", "page", "page-details", "charts", "tiles", "tile-paving", "since", "keep", "workers", "cell", "max-skipped", "quiet", "log",
 }
 
 // readScheme reads a configuration file; today, when not nil, is what the scheme
