@@ -407,7 +407,7 @@ func (t *taker) cell(c ground.Cell, stopped func() bool) (shapes []shape, record
 	found := make([]shape, len(c.Stands))
 	keep := make([][]byte, len(c.Stands))
 	take := func(k int, i int32, site *ground.Site) {
-		if len(site.Share) > 0 && !a.in.trees[i].Removed {
+		if len(site.Share) > 0 && site.How != uncoveredGround && !a.in.trees[i].Removed {
 			found[k] = shape{i, site.Share}
 		}
 		a.rows[i] = a.one(i, site, nil)
