@@ -148,7 +148,7 @@ var differenceFields = func() []changeField {
 	}
 	add := func(f []changeField) { list = append(list, f...) }
 	add(wasIs(outField{kind: layer.Real, of: volumeM3, digits: 2, alias: "soil", doc: "Available soil volume."}, "was_m3", "is_m3", "was_ft3", "is_ft3", onlyWhere(func(r *row) float64 { return r.soilM3 })))
-	add(wasIs(outField{kind: layer.Real, unit: "%", digits: 1, alias: "soil of need", doc: "100 x available soil volume / need."}, "was_pct", "is_pct", "", "", func(r *row) float64 { return r.res.SoilPct }))
+	add(wasIs(outField{kind: layer.Real, unit: "%", digits: 1, alias: "soil of need", doc: "100 x available soil volume / need, rounded down."}, "was_pct", "is_pct", "", "", soilPct))
 	add(wasIs(outField{kind: layer.Real, unit: "days", digits: 1, alias: "dry days", doc: "Mean days of water stress in a growing season."}, "was_dry", "is_dry", "", "", onlyWhere(func(r *row) float64 { return r.res.DryDays })))
 	add(wasIs(outField{kind: layer.Real, of: speedMS, digits: 1, alias: "gust of failure", doc: "Gust at which the base fails with even odds; empty beyond 100 m/s."}, "was_ms", "is_ms", "was_mph", "is_mph", func(r *row) float64 {
 		if r.res.GustMS > mostGustMS {

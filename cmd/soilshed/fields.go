@@ -55,6 +55,10 @@ func assessed(get func(r *row) float64) func(*assessment, int, *row, *risk.Size)
 	}
 }
 
+// soilPct is the soil in parts of the need, to 0.1 %: rounded down, or a tree that
+// lacks a hair of half its need would stand as one with 50 % and yet severe.
+func soilPct(r *row) float64 { return math.Floor(r.res.SoilPct*10+1e-9) / 10 }
+
 // grounded gives null where the map does not cover the place.
 func grounded(get func(r *row) float64) func(*assessment, int, *row, *risk.Size) layer.Value {
 	return func(_ *assessment, _ int, r *row, _ *risk.Size) layer.Value {
@@ -136,8 +140,8 @@ var treeFields = []outField{
 			}
 			return a.model.Need.String() + ": crown " + s.CrownBy
 		})},
-	{name: "soil_pct", kind: layer.Real, unit: "%", digits: 1, alias: "soil of need", doc: "100 x available soil volume / need.",
-		get: assessed(func(r *row) float64 { return r.res.SoilPct })},
+	{name: "soil_pct", kind: layer.Real, unit: "%", digits: 1, alias: "soil of need", doc: "100 x available soil volume / need, rounded down, as a class begins at its bound.",
+		get: assessed(soilPct)},
 	{name: "soil_class", alias: "soil class", doc: "ample (the need or more), adequate (0.75 of it), constrained (0.5), severe (below); or as --class-bounds sets them.",
 		get: text(func(_ *assessment, _ int, r *row, _ *risk.Size) string { return className(r) })},
 	{name: "dry_days", kind: layer.Real, unit: "days", digits: 1, alias: "dry days", doc: "Mean days of water stress in a growing season, by the daily balance of the weather file.",

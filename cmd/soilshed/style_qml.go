@@ -326,7 +326,7 @@ func worklistQML(schema *layer.Schema) string {
 // treeTip is what QGIS shows under the pointer. The data go into HTML there, so
 // they are escaped by an expression.
 var treeTip = `<b>[% ` + escaped(`"tree_id"`) + ` %]</b> <i>[% ` + escaped(`coalesce("species", 'species unknown')`) + ` %]</i><br>` +
-	`soil: [% coalesce("soil_class", 'not known') %] ([% coalesce(to_string(round("soil_pct")), '-') %] % of its need)<br>` +
+	`soil: [% coalesce("soil_class", 'not known') %] ([% coalesce(to_string(floor("soil_pct")), '-') %] % of its need)<br>` +
 	`[% ` + escaped(`coalesce("why", '')`) + ` %]`
 
 // escaped is the QGIS expression of a text as HTML.

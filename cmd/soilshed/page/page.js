@@ -791,7 +791,7 @@ function rows() {
         const chip = el("span", {class: "chip", "aria-hidden": "true"});
         chip.style.background = head.tones[tone[i]].colour;
         const v = value(col, i);
-        td.append(chip, v === null ? "\u2013" : few(v, 0) + " %");
+        td.append(chip, v === null ? "\u2013" : few(Math.floor(v), 0) + " %");
       } else td.append(name === "rank" || name === "day" ? String(value(col, i) ?? "\u2013") : value(col, i) ?? "\u2013");
       tr.append(td);
     }
