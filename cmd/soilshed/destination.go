@@ -14,12 +14,16 @@ import (
 // ending that names no format, a folder that is not there or cannot be written
 // to, and a file of the output that is one of the inputs.
 func (o *options) checkDestination() error {
-	probe, err := layer.Create(o.out, []layer.Schema{{Name: "trees", System: wgs84, Shape: layer.Points}}, layer.CreateOptions{Changed: "1970-01-01T00:00:00.000Z"})
-	if err != nil {
-		return usageError{err}
-	}
-	if err := probe.Abort(); err != nil {
-		return err
+	for try := 1; ; try++ {
+		err := o.probe()
+		if err == nil {
+			break
+		}
+		// A run that takes its hold of the output at this moment clears away what
+		// lies beside it, the probe with the rest.
+		if try == 3 || !errors.Is(err, layer.ErrWriting) || layer.IsDatabase(o.out) {
+			return usageError{err}
+		}
 	}
 	without := *o
 	without.page, without.tiles = "", ""
@@ -60,6 +64,15 @@ func (o *options) checkDestination() error {
 		}
 	}
 	return nil
+}
+
+// probe begins an output and gives it up.
+func (o *options) probe() error {
+	probe, err := layer.Create(o.out, []layer.Schema{{Name: "trees", System: wgs84, Shape: layer.Points}}, layer.CreateOptions{Changed: "1970-01-01T00:00:00.000Z"})
+	if err != nil {
+		return err
+	}
+	return probe.Abort()
 }
 
 // outputFiles are the files by which the layers of the output are opened.
