@@ -50,13 +50,9 @@ func runDraw(ctx context.Context, args []string, stdout, stderr io.Writer) error
 		return err
 	}
 	defer a.in.source.Close()
-	id := *number
-	if !strings.HasPrefix(id, "#") {
-		id = plainID(id)
-	}
-	tree := slices.IndexFunc(a.in.trees, func(t risk.Tree) bool { return t.ID == id })
-	if tree < 0 {
-		return usagef("no tree has the number %s in %s", *number, o.trees)
+	tree, err := a.in.numbered(*number, o.trees)
+	if err != nil {
+		return err
 	}
 	picture, err := a.draw(ctx, tree)
 	if err != nil {
@@ -66,7 +62,7 @@ func runDraw(ctx context.Context, args []string, stdout, stderr io.Writer) error
 		return err
 	}
 	if !o.quiet {
-		fmt.Fprintf(stdout, "Tree %s drawn: %s\n\n%s\n", id, o.out, wrap(caution, 78))
+		fmt.Fprintf(stdout, "Tree %s drawn: %s\n\n%s\n", a.in.trees[tree].ID, o.out, wrap(caution, 78))
 	}
 	return nil
 }
@@ -161,13 +157,11 @@ func (a *assessment) draw(ctx context.Context, tree int) ([]byte, error) {
 	}
 	// The tree itself with the spread of its soil, and its rose.
 	var site ground.Site
-	for _, c := range a.survey.Cells() {
-		if slices.Contains(c.Stands, int32(tree)) {
-			a.survey.NewWorker().Do(ground.Cell{X: c.X, Y: c.Y, Stands: []int32{int32(tree)}}, func(i int32, s *ground.Site) {
-				site = *s
-				a.rows[i] = a.one(i, s, nil)
-			})
-		}
+	if err := a.each(ctx, []int32{int32(tree)}, func(i int32, s *ground.Site) {
+		site = *s
+		a.rows[i] = a.one(i, s, nil)
+	}); err != nil {
+		return nil, err
 	}
 	d := &drawing{stem: site.At, halfM: radius}
 	scale := drawScales[len(drawScales)-1]

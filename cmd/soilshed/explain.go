@@ -38,25 +38,16 @@ func runExplain(ctx context.Context, args []string, stdout, stderr io.Writer) er
 		return err
 	}
 	defer a.in.source.Close()
-	id := plainID(f.Arg(0))
-	if strings.HasPrefix(f.Arg(0), "#") {
-		id = f.Arg(0)
-	}
-	tree := -1
-	for i := range a.in.trees {
-		if a.in.trees[i].ID == id {
-			tree = i
-		}
-	}
-	if tree < 0 {
-		return usagef("no tree has the number %s in %s", f.Arg(0), o.trees)
+	tree, err := a.in.numbered(f.Arg(0), o.trees)
+	if err != nil {
+		return err
 	}
 	if err := a.run(ctx, func([]shape) error { return nil }); err != nil {
 		return err
 	}
 	a.rank()
 	var tr risk.Trace
-	err := a.each(ctx, []int32{int32(tree)}, func(i int32, s *ground.Site) {
+	err = a.each(ctx, []int32{int32(tree)}, func(i int32, s *ground.Site) {
 		r := a.one(i, s, &tr)
 		r.rank, r.crewHours = a.rows[i].rank, a.rows[i].crewHours
 		a.rows[i] = r

@@ -291,15 +291,19 @@ func rowOf(site *ground.Site) row {
 
 // cells are those of the survey, with the trees that are worked out.
 func (a *assessment) cells() []ground.Cell {
-	all := a.survey.Cells()
 	if a.only == nil {
-		return all
+		return a.survey.Cells()
 	}
+	return cellsOf(a.survey, func(i int32) bool { return a.only[i] })
+}
+
+// cellsOf are the cells of a survey with the wanted stands alone.
+func cellsOf(v *ground.Survey, want func(i int32) bool) []ground.Cell {
 	var some []ground.Cell
-	for _, c := range all {
+	for _, c := range v.Cells() {
 		kept := ground.Cell{X: c.X, Y: c.Y}
 		for _, i := range c.Stands {
-			if a.only[i] {
+			if want(i) {
 				kept.Stands = append(kept.Stands, i)
 			}
 		}

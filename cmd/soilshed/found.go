@@ -182,19 +182,11 @@ func (a *assessment) each(ctx context.Context, trees []int32, do func(i int32, s
 		wanted[i] = true
 	}
 	w := a.survey.NewWorker()
-	for _, c := range a.survey.Cells() {
+	for _, c := range cellsOf(a.survey, func(i int32) bool { return wanted[i] }) {
 		if err := ctx.Err(); err != nil {
 			return err
 		}
-		cell := ground.Cell{X: c.X, Y: c.Y}
-		for _, i := range c.Stands {
-			if wanted[i] {
-				cell.Stands = append(cell.Stands, i)
-			}
-		}
-		if len(cell.Stands) > 0 {
-			w.Do(cell, do)
-		}
+		w.Do(c, do)
 	}
 	return nil
 }

@@ -2,6 +2,7 @@ package main
 
 import (
 	"math"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -145,6 +146,25 @@ func (c *columns) id(f *layer.Feature) string {
 	}
 	c.seen[id] = struct{}{}
 	return id
+}
+
+// givenID is the number of a tree as a person gives it: plain, or a record's
+// place (#12) where it has none.
+func givenID(s string) string {
+	if strings.HasPrefix(s, "#") {
+		return s
+	}
+	return plainID(s)
+}
+
+// numbered finds a tree by its number as a person gives it.
+func (in *inputs) numbered(number, file string) (int, error) {
+	id := givenID(number)
+	tree := slices.IndexFunc(in.trees, func(t risk.Tree) bool { return t.ID == id })
+	if tree < 0 {
+		return tree, usagef("no tree has the number %s in %s", number, file)
+	}
+	return tree, nil
 }
 
 // plainID drops blanks and a decimal part of zeros; "" is no number at all.

@@ -109,15 +109,11 @@ func (a *assessment) sitesOf(ctx context.Context, want func(i int32) bool, found
 		}
 	}
 	g, ctx := errgroup.WithContext(ctx)
-	cells := survey.Cells()
+	cells := cellsOf(survey, want)
 	todo := make(chan ground.Cell)
 	g.Go(func() error {
 		defer close(todo)
 		for _, c := range cells {
-			c.Stands = slices.DeleteFunc(slices.Clone(c.Stands), func(i int32) bool { return !want(i) })
-			if len(c.Stands) == 0 {
-				continue
-			}
 			select {
 			case todo <- c:
 			case <-ctx.Done():

@@ -113,10 +113,7 @@ func (in *inputs) readRemovals(o *options) error {
 	gone := 0
 	for i := range t.Rows {
 		r := &t.Rows[i]
-		id := r.cell(column["tree"])
-		if !strings.HasPrefix(id, "#") {
-			id = plainID(id)
-		}
+		id := givenID(r.cell(column["tree"]))
 		k, ok := at[id]
 		switch first := listed[id]; {
 		case id == "":

@@ -4,7 +4,6 @@ import (
 	"context"
 	"fmt"
 	"io"
-	"slices"
 
 	"github.com/spf13/pflag"
 
@@ -91,9 +90,9 @@ func runWeigh(ctx context.Context, args []string, stdout, stderr io.Writer) erro
 			return err
 		}
 		defer a.in.source.Close()
-		tree := slices.IndexFunc(a.in.trees, func(t risk.Tree) bool { return t.ID == id })
-		if tree < 0 {
-			return usagef("no tree has the number %s in %s", id, o.trees)
+		var tree int
+		if tree, err = a.in.numbered(id, o.trees); err != nil {
+			return err
 		}
 		a.rows = make([]row, len(a.in.trees)) // no ranks
 		roots, err = a.weighRoots(ctx, []find{{tree, dug, found}})

@@ -148,9 +148,10 @@ func (b *Builder) add(p part, rings [][]geo.XY) error {
 func (b *Builder) Freeze(o Options) *Map {
 	m := &b.m
 	leaf := make([]box, len(m.rings))
+	var back []geo.XY
 	for i := range m.rings {
 		r := &m.rings[i]
-		canonical(m.ringOf(r), m.parts[r.part].kind != barrier)
+		back = canonical(m.ringOf(r), m.parts[r.part].kind != barrier, back)
 		leaf[i] = m.index(r)
 	}
 	drop, n := m.copies()

@@ -18,26 +18,18 @@ import (
 
 // canonical turns a ring to begin at its lexicographically smallest run of
 // vertices, in the direction in which that run is smaller; a line has only the
-// choice of its end.
-func canonical(v []geo.XY, closed bool) {
-	if !closed {
-		back := slices.Clone(v)
-		slices.Reverse(back)
-		if slices.CompareFunc(back, v, compareXY) < 0 {
-			copy(v, back)
-		}
-		return
+// choice of its end. back is scratch, returned to be given again.
+func canonical(v []geo.XY, closed bool, back []geo.XY) []geo.XY {
+	back = append(back[:0], v...)
+	slices.Reverse(back)
+	if closed {
+		turnTo(v, leastStart(v))
+		turnTo(back, leastStart(back))
 	}
-	turnTo(v, leastStart(v))
-	// The other direction begins at the same vertex, or at another visit to it.
-	back := make([]geo.XY, len(v))
-	for i, p := range v {
-		back[(len(v)-i)%len(v)] = p
-	}
-	turnTo(back, leastStart(back))
 	if slices.CompareFunc(back, v, compareXY) < 0 {
 		copy(v, back)
 	}
+	return back
 }
 
 func compareXY(a, b geo.XY) int {

@@ -32,15 +32,15 @@ func TestCanonicalIsTheLeastOfAllWays(t *testing.T) {
 		}
 		for _, w := range ways {
 			got := slices.Clone(w)
-			canonical(got, true)
+			canonical(got, true, nil)
 			if !slices.Equal(got, least) {
 				t.Fatalf("%v becomes %v, the least is %v", w, got, least)
 			}
 		}
 		line, back := slices.Clone(v), slices.Clone(v)
 		slices.Reverse(back)
-		canonical(line, false)
-		canonical(back, false)
+		canonical(line, false, nil)
+		canonical(back, false, nil)
 		if !slices.Equal(line, back) {
 			t.Fatalf("a line from one end is %v, from the other %v", line, back)
 		}

@@ -189,15 +189,7 @@ func quarters(v geo.XY) float64 {
 
 var unitQuarters = func() (q [Bearings]float64) {
 	for k, u := range unit {
-		q[k] = quarters(geo.XY{X: math.Abs(u.X), Y: math.Abs(u.Y)})
-		switch {
-		case k%9 == 0:
-			q[k] = float64(k / 9)
-		case k/9%2 == 1: // from the east to the south, and from the west to the north
-			q[k] = float64(k/9) + 1 - q[k]
-		default:
-			q[k] += float64(k / 9)
-		}
+		q[k] = quarters(u)
 	}
 	return
 }()
