@@ -261,6 +261,9 @@ func readEvidence(path string) (*collar.Evidence, error) {
 		return nil, &layer.Error{File: path, Err: errors.Unwrap(err), Remedy: "is the name right?"}
 	}
 	e, err := collar.ReadEvidence(bytes.NewReader(b))
+	if errors.Is(err, collar.ErrVersion) {
+		return nil, &layer.Error{File: path, Err: err, Remedy: "use the soilshed that wrote it, or write it anew: soilshed learn --out FILE with your excavations, or soilshed evidence for the table to edit"}
+	}
 	if err != nil {
 		return nil, &layer.Error{File: path, Err: err, Remedy: "soilshed learn writes such a file"}
 	}

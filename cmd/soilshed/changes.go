@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"cmp"
 	"context"
+	"encoding/json"
 	"errors"
 	"fmt"
 	"io"
@@ -138,8 +139,17 @@ func (a *assessment) readOlder(ctx context.Context) (*older, error) {
 	}
 	defer src.Close()
 	s := src.Schema()
+	var head struct{ Schema int }
+	if json.Unmarshal([]byte(s.Metadata), &head) == nil {
+		if err := checkOutputVersion(file, head.Schema); err != nil {
+			return nil, err
+		}
+	}
 	b := &older{file: file, byID: map[string]int32{}, words: map[string][]uint32{}, numbers: map[string][]float64{}, columns: map[string][]uint32{}, text: texts{at: map[string]uint32{}}}
 	b.text.of("")
+	if err := b.readManifest(ctx); err != nil {
+		return nil, err
+	}
 	conv, _, err := a.in.plane.From(sys)
 	if err != nil {
 		return nil, &layer.Error{File: file, Err: err}
@@ -208,7 +218,7 @@ func (a *assessment) readOlder(ctx context.Context) (*older, error) {
 		}
 	}
 	b.seen = make([]bool, len(b.ids))
-	return b, b.readManifest(ctx)
+	return b, nil
 }
 
 // readManifest takes the manifest beside the older output, if it is its own.

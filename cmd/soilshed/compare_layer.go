@@ -313,7 +313,7 @@ func (c *sideBySide) metadata() string {
 		after = append(after, s.name+": "+s.file)
 	}
 	b, err := json.MarshalIndent(map[string]any{
-		"caution": caution, "program": "soilshed " + version, "before": c.schemes[0].file, "after": after, "within": c.within,
+		"caution": caution, "program": "soilshed " + version, "schema": outputVersion, "before": c.schemes[0].file, "after": after, "within": c.within,
 		"year": c.schemes[0].a.model.Year, "standard": c.standard(),
 	}, "", " ")
 	if err != nil {

@@ -42,8 +42,12 @@ import (
 // the time of the ground, and each hangs on all trees of its genus, by way of the
 // cohorts.
 
-// keptMagic begins the file, with the number of its form.
-const keptMagic = "soilshed kept 1\n"
+// keptMagic begins the file, with the version of its form.
+const (
+	keptName    = "soilshed kept "
+	keptVersion = "1"
+	keptMagic   = keptName + keptVersion + "\n"
+)
 
 // keptPath is where the kept results of an output lie: NAME-kept.bin.
 func keptPath(out string) string {
@@ -187,8 +191,14 @@ func openKept(ctx context.Context, path string, common map[string]string) (k *ke
 	body := io.LimitReader(f, info.Size()-sha256.Size)
 	in := bufio.NewReaderSize(io.TeeReader(body, sum), 1<<20)
 	head := make([]byte, len(keptMagic)+4)
-	if _, err := io.ReadFull(in, head); err != nil || string(head[:len(keptMagic)]) != keptMagic {
-		return nil, path + " is of another form", nil
+	if _, err := io.ReadFull(in, head); err != nil {
+		return nil, damaged, nil
+	}
+	if form, ok := strings.CutPrefix(string(head[:len(keptMagic)]), keptName); !ok {
+		return nil, path + " is no file of kept results", nil
+	} else if form != keptVersion+"\n" {
+		was, _, _ := strings.Cut(form, "\n")
+		return nil, fmt.Sprintf("%s is of version %s, and this program reads version %s (it is written anew beside this output)", path, was, keptVersion), nil
 	}
 	n := int64(binary.LittleEndian.Uint32(head[len(keptMagic):]))
 	at := int64(len(head)) + n

@@ -28,6 +28,7 @@ import (
 type manifest struct {
 	Program  string             `json:"program"`
 	Version  string             `json:"version"`
+	Schema   int                `json:"schema"` // outputVersion; 0 in those of builds that wrote none
 	Caution  string             `json:"caution"`
 	Run      manifestRun        `json:"run"`
 	Year     int                `json:"year"` // that trees are assessed for
@@ -40,6 +41,20 @@ type manifest struct {
 	Warnings []string           `json:"warnings"`
 	Reuse    string             `json:"reuse,omitempty"` // what was taken over from the older run, or why nothing was
 	Outputs  []manifestFile     `json:"outputs"`
+}
+
+// outputVersion is that of the form of the layers and of the manifest; it goes up
+// when a program that knows the older form would read them wrongly. What was
+// written before there was a number is of version 1.
+const outputVersion = 1
+
+// checkOutputVersion refuses what a newer program wrote. 0 is said by none.
+func checkOutputVersion(file string, said int) error {
+	if said >= 0 && said <= outputVersion {
+		return nil
+	}
+	return &layer.Error{File: file, Err: fmt.Errorf("it is of version %d, and this program (soilshed %s) reads version %d", said, version, outputVersion),
+		Remedy: "use the soilshed that wrote it or a newer one; or run once without --since, which writes it anew"}
 }
 
 type manifestRun struct {
@@ -339,7 +354,7 @@ func (a *assessment) writeManifest(ctx context.Context, out string) error {
 	runtime.ReadMemStats(&mem)
 	now := time.Now()
 	m := manifest{
-		Program: "soilshed", Version: version, Caution: caution, Year: a.year,
+		Program: "soilshed", Version: version, Schema: outputVersion, Caution: caution, Year: a.year,
 		Run: manifestRun{Started: a.began.UTC().Format(time.RFC3339), Ended: now.UTC().Format(time.RFC3339), Seconds: now.Sub(a.began).Seconds(),
 			System: runtime.GOOS + "/" + runtime.GOARCH + " " + runtime.Version(), Workers: a.o.workers, PeakMB: float64(mem.HeapSys>>10) / 1024},
 		Settings: settingsOf(a.o.flags), Inputs: a.inputs.list, Notes: r.Notes, Warnings: []string{}, Outputs: files, Layers: []manifestLayer{},
@@ -409,6 +424,12 @@ func readManifest(out string) (*manifest, error) {
 			return nil, nil
 		}
 		return nil, err
+	}
+	var head struct{ Schema int }
+	if json.Unmarshal(b, &head) == nil {
+		if err := checkOutputVersion(manifestPath(out), head.Schema); err != nil {
+			return nil, err
+		}
 	}
 	var m manifest
 	if err := json.Unmarshal(b, &m); err != nil {

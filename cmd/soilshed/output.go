@@ -132,7 +132,7 @@ func (a *assessment) changed() string {
 func (a *assessment) metadata() string {
 	s := a.model.Settings
 	settings := map[string]any{
-		"caution": caution, "program": "soilshed " + version, "year": s.Year,
+		"caution": caution, "program": "soilshed " + version, "schema": outputVersion, "year": s.Year,
 		"inputs":       a.inputNames(),
 		"need":         s.Need.String(),
 		"class_bounds": s.Bounds, "standard": s.Standard.Name, "texture_assumed": s.Texture.String(),

@@ -98,6 +98,9 @@ func (g *geoPackage) open(o Options) error {
 	if err := g.columns(o.Columns); err != nil {
 		return err
 	}
+	if err := g.metadata(); err != nil {
+		return err
+	}
 	return g.system(o.System)
 }
 
@@ -306,6 +309,35 @@ func gpkgShape(name string) Shape {
 		return Lines
 	}
 	return Mixed
+}
+
+// metadata reads the first text that describes the whole file.
+func (g *geoPackage) metadata() error {
+	tables := 0
+	err := query(g.conn, "SELECT 1 FROM sqlite_master WHERE type='table' AND name IN ('gpkg_metadata','gpkg_metadata_reference')", nil, func(*sqlite.Stmt) error {
+		tables++
+		return nil
+	})
+	if err != nil || tables != 2 {
+		return err
+	}
+	// Two questions and no join: what reads each table once ends.
+	id := int64(-1)
+	err = query(g.conn, "SELECT md_file_id FROM gpkg_metadata_reference WHERE reference_scope='geopackage' LIMIT 1", nil, func(row *sqlite.Stmt) error {
+		id = row.ColumnInt64(0)
+		return nil
+	})
+	if err == nil && id >= 0 {
+		const longest = 1 << 20
+		err = query(g.conn, "SELECT metadata FROM gpkg_metadata WHERE id=? AND mime_type='text/plain' AND length(metadata)<? LIMIT 1", []any{id, longest}, func(row *sqlite.Stmt) error {
+			g.schema.Metadata = row.ColumnText(0)
+			return nil
+		})
+	}
+	if sqlite.ErrCode(err).ToPrimary() == sqlite.ResultError {
+		return nil // other columns: nothing that we have written
+	}
+	return err
 }
 
 // columns reads what columns the table has, and what is said of them.

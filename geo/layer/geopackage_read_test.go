@@ -43,9 +43,10 @@ func openTestGPKG(t testing.TB, path string, o Options) Source {
 func TestGeoPackageRoundTrip(t *testing.T) {
 	path := filepath.Join(t.TempDir(), "town.gpkg")
 	writeTown(t, path, 300)
-	schemas, _ := gpkgTown(t)
+	schemas, o := gpkgTown(t)
 	written := townFeatures(300)
 	for i, want := range schemas {
+		want.Metadata = o.Metadata
 		s := openTestGPKG(t, path, Options{Layer: want.Name})
 		got := *s.Schema()
 		if want.System != nil && !got.System.Same(want.System) {

@@ -54,9 +54,12 @@ type Schema struct {
 	Name string // layer or table name
 	// Title and Abstract go to the metadata of formats that have a place.
 	Title, Abstract string
-	System          *crs.System // nil when the file does not say
-	Shape           Shape
-	Fields          []Field
+	// Metadata is the text that CreateOptions.Metadata put into the file, where the
+	// format has a place for it and it is read again (GeoPackage).
+	Metadata string
+	System   *crs.System // nil when the file does not say
+	Shape    Shape
+	Fields   []Field
 }
 
 // Index returns the position of the field called name, or -1. A name is

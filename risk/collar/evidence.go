@@ -175,11 +175,68 @@ var columns = []string{"key", "level", "unit", "low", "high", "mean", "sd", "sha
 // level and unit name the two rows ("key:level"), weight is their covariance.
 const together = "together"
 
+// EvidenceVersion is the version of the table's form. The row whose key is
+// "version" tells it, under level; a table without one is of version 1, as the
+// first builds wrote it. It goes up when an older program would read a table
+// wrongly or not at all.
+const EvidenceVersion = 1
+
+const versionKey = "version"
+
+// ErrVersion is in an error about a table of another version.
+var ErrVersion = errors.New("another version of the evidence table")
+
+// checkVersion looks for the version before anything else is read of the table,
+// since one of another version may have other columns and keys. What is wrong
+// with the rows otherwise is said by who reads them.
+func checkVersion(table []byte) error {
+	cr := csv.NewReader(bytes.NewReader(table))
+	cr.FieldsPerRecord, cr.TrimLeadingSpace, cr.LazyQuotes, cr.ReuseRecord = -1, true, true, true
+	key, level := 0, 1
+	for first := true; ; first = false {
+		rec, err := cr.Read()
+		if err != nil {
+			return nil
+		}
+		if first {
+			for i, h := range rec {
+				switch strings.ToLower(strings.TrimSpace(strings.TrimPrefix(h, "\ufeff"))) {
+				case "key":
+					key = i
+				case "level":
+					level = i
+				}
+			}
+			continue
+		}
+		if key >= len(rec) || level >= len(rec) || strings.TrimSpace(rec[key]) != versionKey {
+			continue
+		}
+		at, _ := cr.FieldPos(0)
+		said := strings.TrimSpace(rec[level])
+		v, err := strconv.Atoi(said)
+		switch {
+		case err != nil || v < 1:
+			return fmt.Errorf("line %d: version %q is none: this program writes %d", at, said, EvidenceVersion)
+		case v != EvidenceVersion:
+			return fmt.Errorf("line %d: %w: it is of version %d, and this program reads version %d", at, ErrVersion, v, EvidenceVersion)
+		}
+	}
+}
+
 // ReadEvidence reads a table in the form that Write writes: CSV, with a header.
 // It is strict: an unknown key, level or column, a missing factor, a number out
-// of range or an empty source is an error, with its line.
+// of range or an empty source is an error, with its line. A table of another
+// version is an error in which ErrVersion is.
 func ReadEvidence(r io.Reader) (*Evidence, error) {
-	cr := csv.NewReader(r)
+	table, err := io.ReadAll(r)
+	if err != nil {
+		return nil, err
+	}
+	if err := checkVersion(table); err != nil {
+		return nil, err
+	}
+	cr := csv.NewReader(bytes.NewReader(table))
 	cr.TrimLeadingSpace = true
 	header, err := cr.Read()
 	if err == io.EOF {
@@ -225,6 +282,9 @@ func ReadEvidence(r io.Reader) (*Evidence, error) {
 				return strings.TrimSpace(rec[i])
 			}
 			return ""
+		}
+		if text("key") == versionKey {
+			continue
 		}
 		var bad error
 		number := func(col string, needed bool) float64 {
@@ -447,6 +507,9 @@ func (e *Evidence) quadratic(rows []int, x []float64) float64 {
 func (e *Evidence) Write(w io.Writer) error {
 	cw := csv.NewWriter(w)
 	if err := cw.Write(columns); err != nil {
+		return err
+	}
+	if err := cw.Write([]string{versionKey, strconv.Itoa(EvidenceVersion), "", "", "", "", "", "", "", "", "form of this table", ""}); err != nil {
 		return err
 	}
 	num := func(v float64) string { return strconv.FormatFloat(v, 'g', -1, 64) }

@@ -1,6 +1,7 @@
 package collar
 
 import (
+	"errors"
 	"fmt"
 	"math"
 	"math/rand/v2"
@@ -62,16 +63,16 @@ func TestTableIsStrict(t *testing.T) {
 	}
 	for _, c := range []struct{ name, table, want string }{
 		{"empty", "", "empty"},
-		{"unknown key", change("mulch_cm,", "mulch_mc,"), `line 15: unknown key "mulch_mc" (did you mean "mulch_cm"?)`},
+		{"unknown key", change("mulch_cm,", "mulch_mc,"), `line 16: unknown key "mulch_mc" (did you mean "mulch_cm"?)`},
 		{"unknown column", change("spread,source", "spred,source"), `line 1: unknown column "spred" (did you mean "spread"?)`},
 		{"missing column", change("key,level", "key,note"), "line 1"},
 		{"unknown level", change("stock,balled", "stock,baled"), `(did you mean "balled"?)`},
-		{"no number", change("balled,,,,,,0.45,0,0.8", "balled,,,,,,0.45,zero,0.8"), `line 10: stock: weight "zero" is no number`},
+		{"no number", change("balled,,,,,,0.45,0,0.8", "balled,,,,,,0.45,zero,0.8"), `line 11: stock: weight "zero" is no number`},
 		{"infinite", change("balled,,,,,,0.45,0,0.8", "balled,,,,,,0.45,Inf,0.8"), "is no number"},
 		{"negative spread", change("balled,,,,,,0.45,0,0.8", "balled,,,,,,0.45,0,-0.8"), "negative"},
 		{"no source", change(`"reference level; genera not surveyed"`, ""), "source is empty"},
 		{"shares", change("balled,,,,,,0.45", "balled,,,,,,0.35"), "stock: the shares of its levels add up to 0.9"},
-		{"twice", change("stock,bare root,,,,,,0.1,", "stock,balled,,,,,,0.1,"), "stands twice, first on line 10"},
+		{"twice", change("stock,bare root,,,,,,0.1,", "stock,balled,,,,,,0.1,"), "stands twice, first on line 11"},
 		{"left out", strings.Replace(whole, whole[strings.Index(whole, "odd_z"):strings.Index(whole, "supplier")], "", 1), "no row for odd_z"},
 		{"mean outside", change("cm,0,30,6,6", "cm,0,30,60,6"), "low <= mean <= high"},
 		{"unit", change("flare_cm,,cm", "flare_cm,,in"), `its weight is per "cm"`},
@@ -86,6 +87,41 @@ func TestTableIsStrict(t *testing.T) {
 	}
 	if _, err := ReadEvidence(strings.NewReader("\ufeff" + whole)); err != nil {
 		t.Errorf("byte order mark: %v", err)
+	}
+}
+
+// A table says of which version it is; one that does not is of the first. Another is
+// refused before its columns and keys are looked at, which may be others too.
+func TestTableVersions(t *testing.T) {
+	whole := string(defaultTable)
+	row := "version,1,,,,,,,,,form of this table,\n"
+	if strings.Count(whole, row) != 1 {
+		t.Fatal("no version in the table")
+	}
+	without := strings.Replace(whole, row, "", 1)
+	e, err := ReadEvidence(strings.NewReader(without))
+	if err != nil || !reflect.DeepEqual(e, DefaultEvidence()) {
+		t.Errorf("without a version: %v", err)
+	}
+	if e, err := ReadEvidence(strings.NewReader(without + row)); err != nil || !reflect.DeepEqual(e, DefaultEvidence()) {
+		t.Errorf("the version at the end, as a spreadsheet may sort it: %v", err)
+	}
+	for name, c := range map[string]struct {
+		table   string
+		another bool
+		want    string
+	}{
+		"newer":             {strings.Replace(whole, row, strings.Replace(row, "1", "2", 1), 1), true, "line 2: another version of the evidence table: it is of version 2, and this program reads version 1"},
+		"newer, other form": {"key,level,probability\nversion,7,\nleaf,,0.5\n", true, "version 7"},
+		"columns moved":     {"\ufefflevel,chance,key\n3,,version\n", true, "line 2: another version"},
+		"other rows":        {"key,level\nroot\nversion,12\n", true, "line 3: another version"},
+		"no number":         {strings.Replace(whole, row, strings.Replace(row, "1", "one", 1), 1), false, `line 2: version "one" is none`},
+		"nought":            {strings.Replace(whole, row, strings.Replace(row, "1", "0", 1), 1), false, `version "0" is none`},
+	} {
+		_, err := ReadEvidence(strings.NewReader(c.table))
+		if err == nil || !strings.Contains(err.Error(), c.want) || errors.Is(err, ErrVersion) != c.another {
+			t.Errorf("%s: %v", name, err)
+		}
 	}
 }
 

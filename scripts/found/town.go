@@ -45,6 +45,9 @@ func newTable(b []byte, d *plat.Dice) (*table, error) {
 		for i, name := range all[0] {
 			row[name] = cells[i]
 		}
+		if row["key"] == "version" {
+			continue
+		}
 		t.rows = append(t.rows, row)
 		if row["level"] == "*" {
 			t.group[row["key"]] = num(row["spread"])
