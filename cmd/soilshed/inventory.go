@@ -1037,18 +1037,41 @@ type crowding struct {
 // sharedPlaces counts points that lie within the distance of another (1 cm
 // finds the same point recorded twice). It does not depend on their order.
 func sharedPlaces(points []geo.XY, withinM float64) crowding {
+	type cell struct{ x, y int64 }
+	at := func(x, y, side float64) cell { return cell{int64(math.Floor(x / side)), int64(math.Floor(y / side))} }
+	// Nearly every tree is alone in cells much wider than the distance; looking at
+	// all neighbours of the narrow cells is for the rest.
+	wide := 100 * withinM
+	counts := make(map[cell]int32, len(points))
+	for _, p := range points {
+		counts[at(p.X, p.Y, wide)]++
+	}
+	alone := func(p geo.XY) bool {
+		lo, hi := at(p.X-withinM, p.Y-withinM, wide), at(p.X+withinM, p.Y+withinM, wide)
+		n := int32(0)
+		for x := lo.x; x <= hi.x; x++ {
+			for y := lo.y; y <= hi.y; y++ {
+				n += counts[cell{x, y}]
+			}
+		}
+		return n <= 1
+	}
+	var near []int
+	for i, p := range points {
+		if !alone(p) {
+			near = append(near, i)
+		}
+	}
 	// Two points in one cell of this side are never farther apart than withinM.
 	side := withinM / math.Sqrt2
-	type cell struct{ x, y int64 }
 	type spot struct {
 		first, last int32
 		count       int32
 	}
-	at := func(p geo.XY) cell { return cell{int64(math.Floor(p.X / side)), int64(math.Floor(p.Y / side))} }
-	spots := make(map[cell]*spot, len(points))
+	spots := make(map[cell]*spot, len(near))
 	next := make([]int32, len(points))
-	for i, p := range points {
-		c := at(p)
+	for _, i := range near {
+		c := at(points[i].X, points[i].Y, side)
 		s := spots[c]
 		if s == nil {
 			spots[c] = &spot{int32(i), int32(i), 1}
@@ -1060,8 +1083,9 @@ func sharedPlaces(points []geo.XY, withinM float64) crowding {
 		next[i] = -1
 	}
 	r := crowding{At: -1}
-	for i, p := range points {
-		c := at(p)
+	for _, i := range near {
+		p := points[i]
+		c := at(p.X, p.Y, side)
 		s := spots[c]
 		if int(s.count) > r.Most && s.count > 1 {
 			r.Most, r.At = int(s.count), int(s.first)

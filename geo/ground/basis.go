@@ -73,7 +73,7 @@ func (v *Survey) Digest() {
 		for _, x := range [...]float32{p.weight, p.depthM, p.usable} {
 			b = binary.LittleEndian.AppendUint32(b, math.Float32bits(x))
 		}
-		for _, p := range v.m.verts[r.first : r.first+r.n] {
+		for _, p := range v.m.ringOf(r) {
 			b = binary.LittleEndian.AppendUint64(b, math.Float64bits(p.X))
 			b = binary.LittleEndian.AppendUint64(b, math.Float64bits(p.Y))
 		}

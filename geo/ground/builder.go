@@ -9,7 +9,8 @@ import (
 
 // ring is a closed chain of vertices (open for a barrier) of one part.
 type ring struct {
-	first, n int32 // vertices
+	chunk    int32 // that holds its vertices
+	first, n int32 // vertices in the chunk
 	part     int32
 	boxes    int32 // first of its boxes, or -1 when it is short
 	hole     bool
@@ -26,7 +27,7 @@ type part struct {
 
 // Map holds the layers, ready to be asked. It is never changed after Freeze.
 type Map struct {
-	verts []geo.XY
+	verts vertices
 	rings []ring
 	parts []part
 	boxes []box
@@ -37,9 +38,34 @@ type Map struct {
 	copied int
 }
 
+// vertices are kept in chunks: one list for a city would be copied again and
+// again while it grows, at many times the cost of reading the layers. No ring
+// is cut by the end of a chunk.
+type vertices struct {
+	chunks [][]geo.XY
+	n      int
+}
+
+const fullChunk = 1 << 16
+
+// add keeps a ring and tells where.
+func (s *vertices) add(v []geo.XY) (chunk, first int32) {
+	k := len(s.chunks) - 1
+	if k < 0 || cap(s.chunks[k])-len(s.chunks[k]) < len(v) {
+		s.chunks = append(s.chunks, make([]geo.XY, 0, max(len(v), min(fullChunk, s.n))))
+		k++
+	}
+	first = int32(len(s.chunks[k]))
+	s.chunks[k] = append(s.chunks[k], v...)
+	s.n += len(v)
+	return int32(k), first
+}
+
 // Builder takes the layers of a Map.
 type Builder struct {
 	m Map
+	// scratch holds the rings of a polygon until all of them are known to be sound.
+	scratch []geo.XY
 	// Crossing counts the polygons with a ring that crosses itself.
 	Crossing int
 	crossing crossing
@@ -92,51 +118,53 @@ func (b *Builder) add(p part, rings [][]geo.XY) error {
 	if p.kind == barrier {
 		least = 2
 	}
-	verts, ringsN := len(m.verts), len(m.rings)
-	undo := func() { m.verts, m.rings = m.verts[:verts], m.rings[:ringsN] }
-	id := int32(len(m.parts))
+	v := b.scratch[:0]
+	var ends []int // of the rings in v
 	for i, r := range rings {
-		first := len(m.verts)
-		for _, v := range r {
-			if math.IsNaN(v.X+v.Y) || math.IsInf(v.X+v.Y, 0) {
-				undo()
-				return fmt.Errorf("a vertex is not a number: (%v, %v)", v.X, v.Y)
+		first := len(v)
+		for _, p := range r {
+			if math.IsNaN(p.X+p.Y) || math.IsInf(p.X+p.Y, 0) {
+				return fmt.Errorf("a vertex is not a number: (%v, %v)", p.X, p.Y)
 			}
-			if n := len(m.verts); n > first && m.verts[n-1] == v {
+			if n := len(v); n > first && v[n-1] == p {
 				continue
 			}
-			m.verts = append(m.verts, v)
+			v = append(v, p)
 		}
 		if p.kind != barrier {
-			for n := len(m.verts); n > first+1 && m.verts[n-1] == m.verts[first]; n = len(m.verts) {
-				m.verts = m.verts[:n-1]
+			for n := len(v); n > first+1 && v[n-1] == v[first]; n = len(v) {
+				v = v[:n-1]
 			}
 		}
-		n := len(m.verts) - first
-		if n < least {
-			m.verts = m.verts[:first]
+		b.scratch = v
+		if n := len(v) - first; n < least {
+			v = v[:first]
 			if i == 0 {
-				undo()
 				return fmt.Errorf("the outer ring has %d different vertices in a row, fewer than %d", n, least)
 			}
 			continue // a hole of no area
 		}
-		if len(m.verts) > math.MaxInt32 {
-			undo()
-			return fmt.Errorf("more than %d vertices in all", math.MaxInt32)
-		}
-		m.rings = append(m.rings, ring{first: int32(first), n: int32(n), part: id, boxes: -1, hole: i > 0})
+		ends = append(ends, len(v))
 	}
 	if len(rings) == 0 {
 		return fmt.Errorf("a polygon without rings")
 	}
-	if p.kind != barrier {
-		for _, r := range m.rings[ringsN:] {
-			if b.crossing.crosses(m.verts[r.first : r.first+r.n]) {
-				b.Crossing++
-				break
-			}
+	if len(v) > math.MaxInt32-m.verts.n {
+		return fmt.Errorf("more than %d vertices in all", math.MaxInt32)
+	}
+	id, crosses, first := int32(len(m.parts)), false, 0
+	for i, end := range ends {
+		ringV := v[first:end]
+		if p.kind != barrier && !crosses {
+			crosses = b.crossing.crosses(ringV)
 		}
+		r := ring{n: int32(len(ringV)), part: id, boxes: -1, hole: i > 0}
+		r.chunk, r.first = m.verts.add(ringV)
+		m.rings = append(m.rings, r)
+		first = end
+	}
+	if crosses {
+		b.Crossing++
 	}
 	m.parts = append(m.parts, p)
 	m.has[p.kind] = true
@@ -170,7 +198,7 @@ func (m *Map) Polygons() int { return len(m.parts) }
 func (m *Map) Copies() int { return m.copied }
 
 // Vertices returns the number of vertices in the map.
-func (m *Map) Vertices() int { return len(m.verts) }
+func (m *Map) Vertices() int { return m.verts.n }
 
 // Sealed tells whether the map has hard ground at all.
 func (m *Map) Sealed() bool { return m.has[hard] }

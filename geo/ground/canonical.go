@@ -96,7 +96,7 @@ func (m *Map) order(a, b []ring) int {
 	return 0
 }
 
-func (m *Map) ringOf(r *ring) []geo.XY { return m.verts[r.first : r.first+r.n] }
+func (m *Map) ringOf(r *ring) []geo.XY { return m.verts.chunks[r.chunk][r.first : r.first+r.n] }
 
 // copies returns for each ring whether it belongs to a polygon that another
 // one is the same as, and how many such polygons there are.

@@ -132,9 +132,10 @@ func (m *Map) sumOf(id int32, rings []ring) (key [16]byte, box struct{ x0, y0, x
 	put(float64(p.depthM))
 	put(float64(p.usable))
 	box.x0, box.y0, box.x1, box.y1 = math.Inf(1), math.Inf(1), math.Inf(-1), math.Inf(-1)
-	for _, r := range rings {
+	for i := range rings {
+		r := &rings[i]
 		put(float64(r.n))
-		for _, v := range m.verts[r.first : r.first+r.n] {
+		for _, v := range m.ringOf(r) {
 			put(v.X)
 			put(v.Y)
 			box.x0, box.y0 = min(box.x0, v.X), min(box.y0, v.Y)

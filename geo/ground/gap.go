@@ -77,7 +77,7 @@ func (s *sweep) closeGaps(m *Map, c geo.XY, g float64) int {
 			continue
 		}
 		r := &m.rings[s.rings[e.ring].id]
-		v := m.verts[r.first : r.first+r.n]
+		v := m.ringOf(r)
 		k := int(e.src)
 		f := face{a: v[k].Sub(c), b: v[k+1].Sub(c), starts: k == 0, ends: k+2 == len(v)}
 		if !f.starts {

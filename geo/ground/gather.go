@@ -73,7 +73,7 @@ func (s *sweep) collect(m *Map, c geo.XY, r float64, kinds uint) {
 		if kinds>>k&1 == 0 {
 			continue
 		}
-		w := walk{s: s, v: m.verts[rg.first : rg.first+rg.n], c: c, r: r, kind: k, line: k == barrier}
+		w := walk{s: s, v: m.ringOf(rg), c: c, r: r, kind: k, line: k == barrier}
 		w.ring = int32(len(s.rings))
 		s.rings = append(s.rings, localRing{id: id, part: s.slot(m, rg.part), hole: rg.hole})
 		if rg.boxes < 0 {

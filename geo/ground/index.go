@@ -54,7 +54,7 @@ const fan = 16
 // It returns the box of the whole ring.
 func (m *Map) index(r *ring) box {
 	all := noBox
-	v := m.verts[r.first : r.first+r.n]
+	v := m.ringOf(r)
 	if r.n <= 2*fan {
 		for _, p := range v {
 			all.take(p)
@@ -92,7 +92,7 @@ func (m *Map) vertex(r *ring, k int32) geo.XY {
 	} else if k >= r.n {
 		k -= r.n
 	}
-	return m.verts[r.first+k]
+	return m.verts.chunks[r.chunk][r.first+k]
 }
 
 // packed is a static R-tree over the rings: leaves in Hilbert order, each box

@@ -132,7 +132,7 @@ func (m *Map) around(c geo.XY, r float64) *Builder {
 		var rings [][]geo.XY
 		for k := first; k < len(m.rings) && m.rings[k].part == id; k++ {
 			rg := &m.rings[k]
-			ring := m.verts[rg.first : rg.first+rg.n]
+			ring := m.ringOf(rg)
 			if p.kind != barrier {
 				ring = Clip(ring, square)
 			}
@@ -154,7 +154,11 @@ func (m *Map) around(c geo.XY, r float64) *Builder {
 // clone copies a builder that is not frozen yet.
 func (b *Builder) clone() *Builder {
 	m := &b.m
-	return &Builder{m: Map{verts: slices.Clone(m.verts), rings: slices.Clone(m.rings), parts: slices.Clone(m.parts), has: m.has}}
+	verts := vertices{n: m.verts.n}
+	for _, c := range m.verts.chunks { // Freeze turns rings in place
+		verts.chunks = append(verts.chunks, slices.Clone(c))
+	}
+	return &Builder{m: Map{verts: verts, rings: slices.Clone(m.rings), parts: slices.Clone(m.parts), has: m.has}}
 }
 
 // Clip cuts a ring to a convex polygon, counter-clockwise (Sutherland and Hodgman
