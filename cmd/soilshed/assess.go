@@ -28,7 +28,7 @@ wind its base fails, and writes one ranked layer.
 
 func runAssess(ctx context.Context, args []string, stdout, stderr io.Writer) error {
 	var o options
-	f := flagsOf(&o)
+	f := flagsOf(&o, "assess")
 	if err := parse(f, args, "assess", aboutAssess, stdout); err != nil {
 		if err == pflag.ErrHelp {
 			return nil

@@ -20,7 +20,7 @@ configuration file; --out is not needed, and is looked at when it is given.
 
 func runCheck(ctx context.Context, args []string, stdout, stderr io.Writer) error {
 	var o options
-	f := flagsOf(&o)
+	f := flagsOf(&o, "check")
 	if err := parse(f, args, "check", aboutCheck, stdout); err != nil {
 		if err == pflag.ErrHelp {
 			return nil

@@ -145,8 +145,8 @@ func (c *configFile) take(key string, value any) error {
 		return c.wrong(key, "", "there is no such key%s (keys are the names of the flags, without dashes)", hint)
 	case key == "config":
 		return c.wrong(key, "", "a configuration file names no other")
-	case fl.Changed:
-		return c.check(fl, key, value, func(string, string) error { return nil }) // the command line has said it
+	case fl.Changed, c.othersKey(fl): // the command line has said it, or it does nothing here
+		return c.check(fl, key, value, func(string, string) error { return nil })
 	}
 	if err := c.check(fl, key, value, func(at, v string) error {
 		if err := c.flags.Set(key, v); err != nil {
@@ -157,6 +157,14 @@ func (c *configFile) take(key string, value any) error {
 		return err
 	}
 	return c.flags.SetAnnotation(key, fromConfig, []string{c.file})
+}
+
+// othersKey tells whether a key does nothing in this verb. A configuration is that
+// of an assessment, so that its output is none of the verbs that write another
+// kind of file, and must not be written over by them.
+func (c *configFile) othersKey(fl *pflag.Flag) bool {
+	verb := c.flags.Name()
+	return fl.Annotations[servesOthers] != nil || fl.Name == "out" && verb != "assess" && verb != "check"
 }
 
 // check turns the value of a key into those of the flag, and hands each on with

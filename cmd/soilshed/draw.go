@@ -26,7 +26,7 @@ flags of assess.
 
 func runDraw(ctx context.Context, args []string, stdout, stderr io.Writer) error {
 	var o options
-	f := flagsOf(&o)
+	f := flagsOf(&o, "draw")
 	number := f.String("tree", "", "`NUMBER` of the tree")
 	if err := parse(f, args, "draw", aboutDraw, stdout); err != nil {
 		if err == pflag.ErrHelp {

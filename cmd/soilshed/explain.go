@@ -14,13 +14,14 @@ import (
 )
 
 const aboutExplain = `soilshed explain TREE_ID prints one tree's chain from inputs to rank, with every
-number, its unit and its source. It takes the flags of assess; --out is not needed.
+number, its unit and its source. It takes the flags of assess, less those of what
+assess writes.
 
   soilshed explain 4711 --trees trees.geojson --pavement walks.geojson`
 
 func runExplain(ctx context.Context, args []string, stdout, stderr io.Writer) error {
 	var o options
-	f := flagsOf(&o)
+	f := flagsOf(&o, "explain")
 	if err := parse(f, args, "explain", aboutExplain, stdout); err != nil {
 		if err == pflag.ErrHelp {
 			return nil

@@ -26,7 +26,7 @@ func FuzzConfig(f *testing.F) {
 		if err := os.WriteFile(path, b, 0o666); err != nil {
 			t.Fatal(err)
 		}
-		flags := flagsOf(&options{})
+		flags := flagsOf(&options{}, "assess")
 		if err := flags.Set("config", path); err != nil {
 			t.Fatal(err)
 		}

@@ -361,7 +361,7 @@ func TestSiteIsKeptWhole(t *testing.T) {
 // named.
 func TestFlagsNotOfResults(t *testing.T) {
 	var o options
-	f := flagsOf(&o)
+	f := flagsOf(&o, "assess")
 	for _, name := range notOfResults {
 		if f.Lookup(name) == nil {
 			t.Errorf("there is no flag --%s", name)

@@ -32,14 +32,11 @@ supplier, the two together, species, planting season and crew.`
 
 func runLearn(ctx context.Context, args []string, stdout, stderr io.Writer) error {
 	var o options
-	f := flagsOf(&o)
+	f := flagsOf(&o, "learn")
 	f.Lookup("out").Usage = "evidence `FILE` to write (CSV)"
 	f.Lookup("excavations").Usage = "root collars excavated `FILE` (CSV)"
 	f.Lookup("evidence").Usage = "evidence table `FILE` to start from in place of the built-in one"
 	report := f.String("report", "", "`FILE` for the report, which is told on the terminal too")
-	for _, name := range []string{"crew-days", "crew-hours", "crew-speed", "keep"} { // of assess alone
-		f.MarkHidden(name)
-	}
 	if err := parse(f, args, "learn", aboutLearn, stdout); err != nil {
 		if err == pflag.ErrHelp {
 			return nil
@@ -68,6 +65,7 @@ func runLearn(ctx context.Context, args []string, stdout, stderr io.Writer) erro
 	if err := o.understand(); err != nil {
 		return err
 	}
+	o.jitters = 0 // no spread of the soil volume is told
 	digs, err := readExcavations(o.excavations, o.excavationFields, o.units == "us")
 	if err != nil {
 		return err

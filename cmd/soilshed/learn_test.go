@@ -89,7 +89,7 @@ func TestLearnMovesTheListTowardsWhatWasFound(t *testing.T) {
 func TestLearnSeesWhatAssessSees(t *testing.T) {
 	_, flags := townFlags(t)
 	var o options
-	if err := parse(flagsOf(&o), flags, "learn", "", nil); err != nil {
+	if err := parse(flagsOf(&o, "learn"), flags, "learn", "", nil); err != nil {
 		t.Fatal(err)
 	}
 	if err := o.understand(); err != nil {

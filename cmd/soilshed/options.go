@@ -68,92 +68,148 @@ type options struct {
 	told    struct{ trees, soil, rootable []fieldFlag }
 }
 
-// flagsOf declares the flags of an assessment.
-func flagsOf(o *options) *pflag.FlagSet {
+// flagsOf declares the flags of an assessment, as far as they serve the verb. The
+// mark before each says which verbs it serves. In another the help does not show
+// it, the command line may not give it, and its key in a configuration file, which
+// is written for an assessment, is only checked.
+func flagsOf(o *options, verb string) *pflag.FlagSet {
+	var m flagMarks
+	every := m.serving("assess", "check", "explain", "draw", "weigh", "compare", "place", "learn")
+	listing := m.serving("assess", "check")                              // what stands beside the layer, the order of work
+	writing := m.serving("assess", "check", "draw", "place", "learn")    // a file that is not the same in each
+	digging := m.serving("assess", "check", "explain", "weigh", "learn") // what was found at collars
+	drawing := m.serving("assess", "check", "explain", "draw")           // the spread of the soil volume
+	counting := m.serving("assess", "check", "place")                    // records that were left out
+	telling := m.serving("assess", "check", "draw", "place", "learn")    // what can be kept quiet
+	watching := m.serving("assess", "check", "place")                    // how far it is
 	d := ground.Defaults()
 	b := soil.PublishedBudget(0)
-	f := pflag.NewFlagSet("assess", pflag.ContinueOnError)
-	f.SortFlags = false
-	f.StringVar(&o.config, "config", "", "configuration `FILE` (TOML): its keys are the names of these flags, which override it")
-	f.StringVar(&o.trees, "trees", "", "tree points `FILE` (GeoJSON, shapefile, GeoPackage, CSV, PostGIS)")
-	f.StringArrayVar(&o.pavement, "pavement", nil, "hard ground `FILE`: polygons where no root is counted; give it once for each layer")
-	f.StringVar(&o.out, "out", "", "`FILE` to write: .gpkg, .geojson or .shp; - writes the trees to standard output")
-	f.StringArrayVar(&o.bed, "bed", nil, "beds `FILE`: polygons that are open ground even on hard ground")
-	f.StringArrayVar(&o.rootable, "rootable", nil, "rootable ground under pavement `FILE`, with depth and usable fraction")
-	f.StringArrayVar(&o.barrier, "barrier", nil, "walls and kerbs `FILE`: lines that roots do not cross")
-	f.StringArrayVar(&o.soilLayer, "soil", nil, "soil polygons `FILE`: depth to a restrictive layer, texture, bulk density, available water")
-	f.StringArrayVar(&o.target, "target", nil, "what a falling tree may hit `FILE`; the hard layers when not given")
-	f.StringArrayVar(&o.studyArea, "study-area", nil, "area that the hard layers cover `FILE`; their own extent when not given")
-	f.StringVar(&o.weather, "weather", "", "daily weather `FILE` (CSV)")
-	f.StringVar(&o.gusts, "gusts", "", "highest gust of each year `FILE` (CSV), or a daily file with gusts")
-	f.StringVar(&o.evidence, "evidence", "", "evidence table `FILE` in place of the built-in one")
+	every().StringVar(&o.config, "config", "", "configuration `FILE` (TOML): its keys are the names of these flags, which override it")
+	every().StringVar(&o.trees, "trees", "", "tree points `FILE` (GeoJSON, shapefile, GeoPackage, CSV, PostGIS)")
+	every().StringArrayVar(&o.pavement, "pavement", nil, "hard ground `FILE`: polygons where no root is counted; give it once for each layer")
+	writing().StringVar(&o.out, "out", "", "`FILE` to write: .gpkg, .geojson or .shp; - writes the trees to standard output")
+	every().StringArrayVar(&o.bed, "bed", nil, "beds `FILE`: polygons that are open ground even on hard ground")
+	every().StringArrayVar(&o.rootable, "rootable", nil, "rootable ground under pavement `FILE`, with depth and usable fraction")
+	every().StringArrayVar(&o.barrier, "barrier", nil, "walls and kerbs `FILE`: lines that roots do not cross")
+	every().StringArrayVar(&o.soilLayer, "soil", nil, "soil polygons `FILE`: depth to a restrictive layer, texture, bulk density, available water")
+	every().StringArrayVar(&o.target, "target", nil, "what a falling tree may hit `FILE`; the hard layers when not given")
+	every().StringArrayVar(&o.studyArea, "study-area", nil, "area that the hard layers cover `FILE`; their own extent when not given")
+	every().StringVar(&o.weather, "weather", "", "daily weather `FILE` (CSV)")
+	every().StringVar(&o.gusts, "gusts", "", "highest gust of each year `FILE` (CSV), or a daily file with gusts")
+	every().StringVar(&o.evidence, "evidence", "", "evidence table `FILE` in place of the built-in one")
 
-	f.StringVar(&o.excavations, "excavations", "", "root collars excavated before `FILE` (CSV); learn learns from them, and they take no place in the worklist")
+	digging().StringVar(&o.excavations, "excavations", "", "root collars excavated before `FILE` (CSV); learn learns from them, and they take no place in the worklist")
 
-	f.StringVar(&o.plant, "plant", "", "trees to plant `FILE`: points, with columns as those of --trees; they are added to the inventory")
-	f.StringVar(&o.remove, "remove", "", "trees to remove `FILE` (CSV with a column tree): they are taken out of the inventory")
+	every().StringVar(&o.plant, "plant", "", "trees to plant `FILE`: points, with columns as those of --trees; they are added to the inventory")
+	every().StringVar(&o.remove, "remove", "", "trees to remove `FILE` (CSV with a column tree): they are taken out of the inventory")
 
-	f.StringVar(&o.since, "since", "", "older output `FILE` (.gpkg, .geojson), such as last night's, to report the changes from; it may be --out itself")
+	listing().StringVar(&o.since, "since", "", "older output `FILE` (.gpkg, .geojson), such as last night's, to report the changes from; it may be --out itself")
 
-	f.StringArrayVar(&o.fields, "field", nil, "which column serves a field: `NAME=COLUMN[:UNIT]`, such as dbh=DIAM:in")
-	f.StringArrayVar(&o.soilFields, "soil-field", nil, "the same `NAME=COLUMN[:UNIT]` for soil layers: "+strings.Join(soilFieldNames(), ", "))
-	f.StringArrayVar(&o.rootableFields, "rootable-field", nil, "the same `NAME=COLUMN[:UNIT]` for rootable ground: "+strings.Join(rootableFieldNames(), ", "))
-	f.StringArrayVar(&o.weatherFields, "weather-field", nil, "the same `NAME=COLUMN[:UNIT]` for the weather file")
-	f.StringArrayVar(&o.gustFields, "gust-field", nil, "the same `NAME=COLUMN[:UNIT]` for the gust file")
-	f.StringArrayVar(&o.excavationFields, "excavation-field", nil, "the same for the file of excavations")
-	f.StringVar(&o.classField, "class-field", "", "`COLUMN` of the hard or target layers that names what they are (road, sidewalk, building ...)")
-	f.StringArrayVar(&o.crs, "crs", nil, "coordinate system of the files that do not say, or of one: `[FILE=]EPSG:CODE`")
-	f.StringVar(&o.encoding, "encoding", "", "text `ENCODING` of shapefile attributes")
-	f.StringVar(&o.xy, "xy", "", "columns of the coordinates `X,Y` of trees in a CSV file; found by their names when not given")
-	f.StringVar(&o.inFormat, "in-format", "", "`FORM` of a layer that comes by standard input (-): "+strings.Join(layer.SpoolForms, ", ")+"; told from its first bytes when not given")
-	f.StringVar(&o.outFormat, "out-format", outForms[0], "`FORM` of what goes to standard output (--out -): "+strings.Join(outForms, ", "))
-	f.StringVar(&o.treeLayer, "tree-layer", "", "layer of the trees `NAME`, in a file with several")
+	every().StringArrayVar(&o.fields, "field", nil, "which column serves a field: `NAME=COLUMN[:UNIT]`, such as dbh=DIAM:in")
+	every().StringArrayVar(&o.soilFields, "soil-field", nil, "the same `NAME=COLUMN[:UNIT]` for soil layers: "+strings.Join(soilFieldNames(), ", "))
+	every().StringArrayVar(&o.rootableFields, "rootable-field", nil, "the same `NAME=COLUMN[:UNIT]` for rootable ground: "+strings.Join(rootableFieldNames(), ", "))
+	every().StringArrayVar(&o.weatherFields, "weather-field", nil, "the same `NAME=COLUMN[:UNIT]` for the weather file")
+	every().StringArrayVar(&o.gustFields, "gust-field", nil, "the same `NAME=COLUMN[:UNIT]` for the gust file")
+	digging().StringArrayVar(&o.excavationFields, "excavation-field", nil, "the same for the file of excavations")
+	every().StringVar(&o.classField, "class-field", "", "`COLUMN` of the hard or target layers that names what they are (road, sidewalk, building ...)")
+	every().StringArrayVar(&o.crs, "crs", nil, "coordinate system of the files that do not say, or of one: `[FILE=]EPSG:CODE`")
+	every().StringVar(&o.encoding, "encoding", "", "text `ENCODING` of shapefile attributes")
+	every().StringVar(&o.xy, "xy", "", "columns of the coordinates `X,Y` of trees in a CSV file; found by their names when not given")
+	every().StringVar(&o.inFormat, "in-format", "", "`FORM` of a layer that comes by standard input (-): "+strings.Join(layer.SpoolForms, ", ")+"; told from its first bytes when not given")
+	listing().StringVar(&o.outFormat, "out-format", outForms[0], "`FORM` of what goes to standard output (--out -): "+strings.Join(outForms, ", "))
+	every().StringVar(&o.treeLayer, "tree-layer", "", "layer of the trees `NAME`, in a file with several")
 
-	f.Float64Var(&o.reach, "reach", 0, "farthest `METRES` that roots are counted; 12 x DBH held in 3 to 9 m when not given")
-	f.Float64Var(&o.depth, "depth", d.DepthM, "usable soil depth in `METRES` where nothing says")
-	f.Float64Var(&o.maxDepth, "max-depth", d.MaxDepthM, "greatest depth in `METRES` that is counted")
-	f.Float64Var(&o.snap, "snap", d.SnapM, "how many `METRES` a stem on hard ground is moved to open ground")
-	f.Float64Var(&o.closeGap, "close-gap", d.CloseGapM, "gaps between hard edges narrower than this many `METRES` are drawing error")
-	f.Float64Var(&o.pit, "assumed-pit", d.PitM, "side in `METRES` of the pit assumed for a stem on hard ground; 0 assumes none")
-	f.Float64Var(&o.positionError, "position-error", d.PositionErrorM, "distance in `METRES` within which 68 % of the points lie from the true stems")
-	f.IntVar(&o.jitters, "jitters", d.Jitters, "displaced points tried for the spread of the soil volume, a `NUMBER`; 0 for none")
-	f.StringVar(&o.share, "share", "distance", "how common ground is divided, a `RULE`: distance or crown")
-	f.StringVar(&o.need, "need", "crown", "which need decides the class: `RULE` crown, water, standard or climate")
-	f.StringVar(&o.classBounds, "class-bounds", "100,75,50", "least `PERCENT` of the need for the classes ample, adequate and constrained")
-	f.StringVar(&o.standard, "standard", soil.Standards[0].Name, "municipal `TABLE` of soil volumes: "+standardNames())
-	f.Float64Var(&o.pan, "pan", b.PanMmD, "pan evaporation of the worst month, `MM` a day, for the need by water")
-	f.Float64Var(&o.criticalDays, "critical-days", b.Days, "`DAYS` between rains, for the need by water")
-	f.StringVar(&o.texture, "texture", soil.Loam.String(), "soil `TEXTURE` where nothing says")
-	f.Float64Var(&o.awc, "awc", 0, "available water capacity `FRACTION` of all soil; by texture when not given")
-	f.Float64Var(&o.maxDryDays, "max-dry-days", 30, "dry `DAYS` in a mean season that the need by climate allows")
-	f.Float64Var(&o.runoff, "runoff", 0, "`PART` of the rain on paving within reach that drains to the opening, 0 to 1")
-	f.Float64Var(&o.latitude, "latitude", 0, "`DEGREES` of the weather station; the trees' own when not given")
-	f.Float64Var(&o.elevation, "elevation", 0, "height of the weather station above the sea, `METRES`")
-	f.Float64Var(&o.designGust, "design-gust", 0, "gust in `M/S` of the return period --gust-years, when there is no gust file")
-	f.Float64Var(&o.gustYears, "gust-years", 50, "return period of --design-gust in `YEARS`")
-	f.StringVar(&o.terrain, "terrain", "built-up", "upwind `TERRAIN`: built-up, open or shore")
-	f.Float64Var(&o.windLoad, "wind-load", wind.SurveyedLoad, "`FACTOR` on the load of the wind-tunnel figures, set by storm surveys; 1 takes the figures as they are")
-	f.Float64Var(&o.windLoadSpread, "wind-load-spread", wind.SurveyedLoadSpread, "standard `DEVIATION` of the logarithm of that factor")
-	f.IntVar(&o.year, "year", 0, "`YEAR` that trees are assessed for; that of the newest input file when not given")
+	every().Float64Var(&o.reach, "reach", 0, "farthest `METRES` that roots are counted; 12 x DBH held in 3 to 9 m when not given")
+	every().Float64Var(&o.depth, "depth", d.DepthM, "usable soil depth in `METRES` where nothing says")
+	every().Float64Var(&o.maxDepth, "max-depth", d.MaxDepthM, "greatest depth in `METRES` that is counted")
+	every().Float64Var(&o.snap, "snap", d.SnapM, "how many `METRES` a stem on hard ground is moved to open ground")
+	every().Float64Var(&o.closeGap, "close-gap", d.CloseGapM, "gaps between hard edges narrower than this many `METRES` are drawing error")
+	every().Float64Var(&o.pit, "assumed-pit", d.PitM, "side in `METRES` of the pit assumed for a stem on hard ground; 0 assumes none")
+	drawing().Float64Var(&o.positionError, "position-error", d.PositionErrorM, "distance in `METRES` within which 68 % of the points lie from the true stems")
+	drawing().IntVar(&o.jitters, "jitters", d.Jitters, "displaced points tried for the spread of the soil volume, a `NUMBER`; 0 for none")
+	every().StringVar(&o.share, "share", "distance", "how common ground is divided, a `RULE`: distance or crown")
+	every().StringVar(&o.need, "need", "crown", "which need decides the class: `RULE` crown, water, standard or climate")
+	every().StringVar(&o.classBounds, "class-bounds", "100,75,50", "least `PERCENT` of the need for the classes ample, adequate and constrained")
+	every().StringVar(&o.standard, "standard", soil.Standards[0].Name, "municipal `TABLE` of soil volumes: "+standardNames())
+	every().Float64Var(&o.pan, "pan", b.PanMmD, "pan evaporation of the worst month, `MM` a day, for the need by water")
+	every().Float64Var(&o.criticalDays, "critical-days", b.Days, "`DAYS` between rains, for the need by water")
+	every().StringVar(&o.texture, "texture", soil.Loam.String(), "soil `TEXTURE` where nothing says")
+	every().Float64Var(&o.awc, "awc", 0, "available water capacity `FRACTION` of all soil; by texture when not given")
+	every().Float64Var(&o.maxDryDays, "max-dry-days", 30, "dry `DAYS` in a mean season that the need by climate allows")
+	every().Float64Var(&o.runoff, "runoff", 0, "`PART` of the rain on paving within reach that drains to the opening, 0 to 1")
+	every().Float64Var(&o.latitude, "latitude", 0, "`DEGREES` of the weather station; the trees' own when not given")
+	every().Float64Var(&o.elevation, "elevation", 0, "height of the weather station above the sea, `METRES`")
+	every().Float64Var(&o.designGust, "design-gust", 0, "gust in `M/S` of the return period --gust-years, when there is no gust file")
+	every().Float64Var(&o.gustYears, "gust-years", 50, "return period of --design-gust in `YEARS`")
+	every().StringVar(&o.terrain, "terrain", "built-up", "upwind `TERRAIN`: built-up, open or shore")
+	every().Float64Var(&o.windLoad, "wind-load", wind.SurveyedLoad, "`FACTOR` on the load of the wind-tunnel figures, set by storm surveys; 1 takes the figures as they are")
+	every().Float64Var(&o.windLoadSpread, "wind-load-spread", wind.SurveyedLoadSpread, "standard `DEVIATION` of the logarithm of that factor")
+	every().IntVar(&o.year, "year", 0, "`YEAR` that trees are assessed for; that of the newest input file when not given")
 
-	f.IntVar(&o.crewDays, "crew-days", 0, "crew `DAYS` that the worklist is cut to; not given, it holds the first 500 trees, without days")
-	f.Float64Var(&o.crewHours, "crew-hours", 7, "`HOURS` of a crew day, on the way and on site together")
-	f.Float64Var(&o.crewSpeed, "crew-speed", 20, "`KM/H` of a crew in town, door to door")
-	f.StringVar(&o.page, "page", "", "`FILE.html` to write too: the results as one page that works offline")
-	f.IntVar(&o.pageDetails, "page-details", 20000, "`TREES`, from the head of the list, whose rose, share and reasons the page holds; a smaller inventory has all")
-	f.StringVar(&o.charts, "charts", "", "`FOLDER` for charts too (SVG): soil against need, and by species, planting year and nursery stock")
-	f.StringVar(&o.tiles, "tiles", "", "`FILE.pmtiles` to write too: vector tiles for a web map of your own")
-	f.BoolVar(&o.tilePaving, "tile-paving", false, "put the hard layers into --tiles too")
-	f.StringVar(&o.keep, "keep", "all", "inventory `ATTRIBUTES` to keep: all or none")
-	f.StringVar(&o.units, "units", "si", "`UNITS` written: si or us; us also where a file does not say")
-	f.IntVar(&o.workers, "workers", runtime.GOMAXPROCS(0), "`CELLS` worked on side by side; the result does not depend on it")
-	f.Float64Var(&o.cellM, "cell", d.CellM, "side in `METRES` of the cells of work; the result does not depend on it")
-	f.IntVar(&o.maxSkipped, "max-skipped", -1, "exit with status 4 when more `RECORDS` than this are left out; -1 for no limit")
-	f.BoolVar(&o.quiet, "quiet", false, "print no summary and no progress")
-	f.StringVar(&o.log, "log", "text", "how progress and errors are told on standard error, a `FORM`: text or json")
+	listing().IntVar(&o.crewDays, "crew-days", 0, "crew `DAYS` that the worklist is cut to; not given, it holds the first 500 trees, without days")
+	listing().Float64Var(&o.crewHours, "crew-hours", 7, "`HOURS` of a crew day, on the way and on site together")
+	listing().Float64Var(&o.crewSpeed, "crew-speed", 20, "`KM/H` of a crew in town, door to door")
+	listing().StringVar(&o.page, "page", "", "`FILE.html` to write too: the results as one page that works offline")
+	listing().IntVar(&o.pageDetails, "page-details", 20000, "`TREES`, from the head of the list, whose rose, share and reasons the page holds; a smaller inventory has all")
+	listing().StringVar(&o.charts, "charts", "", "`FOLDER` for charts too (SVG): soil against need, and by species, planting year and nursery stock")
+	listing().StringVar(&o.tiles, "tiles", "", "`FILE.pmtiles` to write too: vector tiles for a web map of your own")
+	listing().BoolVar(&o.tilePaving, "tile-paving", false, "put the hard layers into --tiles too")
+	listing().StringVar(&o.keep, "keep", "all", "inventory `ATTRIBUTES` to keep: all or none")
+	every().StringVar(&o.units, "units", "si", "`UNITS` written: si or us; us also where a file does not say")
+	every().IntVar(&o.workers, "workers", runtime.GOMAXPROCS(0), "`CELLS` worked on side by side; the result does not depend on it")
+	every().Float64Var(&o.cellM, "cell", d.CellM, "side in `METRES` of the cells of work; the result does not depend on it")
+	counting().IntVar(&o.maxSkipped, "max-skipped", -1, "exit with status 4 when more `RECORDS` than this are left out; -1 for no limit")
+	telling().BoolVar(&o.quiet, "quiet", false, "print no summary and no progress")
+	watching().StringVar(&o.log, "log", "text", "how progress and errors are told on standard error, a `FORM`: text or json")
+	f := m.of(verb)
 	f.MarkHidden("cell")
 	o.flags = f
 	return f
+}
+
+// flagMarks are flags on their way to a verb, each with the verbs that it serves.
+type flagMarks struct {
+	flags []*pflag.FlagSet // of one flag each, in the order of the help
+	verbs [][]string
+}
+
+// serving returns where a flag is declared that serves the verbs given.
+func (m *flagMarks) serving(verbs ...string) func() *pflag.FlagSet {
+	return func() *pflag.FlagSet {
+		f := pflag.NewFlagSet("", pflag.ContinueOnError)
+		m.flags, m.verbs = append(m.flags, f), append(m.verbs, verbs)
+		return f
+	}
+}
+
+// of returns the flags as a verb takes them.
+func (m *flagMarks) of(verb string) *pflag.FlagSet {
+	all := pflag.NewFlagSet(verb, pflag.ContinueOnError)
+	all.SortFlags = false
+	for k, f := range m.flags {
+		f.VisitAll(func(fl *pflag.Flag) {
+			all.AddFlag(fl)
+			if !slices.Contains(m.verbs[k], verb) {
+				fl.Hidden = true
+				all.SetAnnotation(fl.Name, servesOthers, m.verbs[k])
+			}
+		})
+	}
+	return all
+}
+
+// servesOthers is the annotation of a flag that does nothing in the verb: those in
+// which it does.
+const servesOthers = "serves other verbs"
+
+// refuseOthers finds a flag on the command line that does nothing in the verb.
+func refuseOthers(f *pflag.FlagSet, verb string) (err error) {
+	f.Visit(func(fl *pflag.Flag) {
+		if verbs := fl.Annotations[servesOthers]; len(verbs) > 0 && err == nil {
+			err = usagef("--%s does nothing in soilshed %s; it is for %s", fl.Name, verb, strings.Join(verbs, ", "))
+		}
+	})
+	return err
 }
 
 func standardNames() string {
@@ -176,12 +232,19 @@ func parse(f *pflag.FlagSet, args []string, verb, about string, stdout io.Writer
 	if err != nil {
 		if name, ok := strings.CutPrefix(err.Error(), "unknown flag: --"); ok {
 			var names []string
-			f.VisitAll(func(fl *pflag.Flag) { names = append(names, fl.Name) })
+			f.VisitAll(func(fl *pflag.Flag) {
+				if !fl.Hidden {
+					names = append(names, fl.Name)
+				}
+			})
 			if near := closestName(name, names); near != "" {
 				return usagef("%v; did you mean --%s? (soilshed %s --help lists all)", err, near, verb)
 			}
 		}
 		return usagef("%v (soilshed %s --help lists the flags)", err, verb)
+	}
+	if err := refuseOthers(f, verb); err != nil {
+		return err
 	}
 	return configure(f)
 }

@@ -42,7 +42,7 @@ type placeOptions struct {
 }
 
 func placeFlags(o *placeOptions) *pflag.FlagSet {
-	f := flagsOf(&o.options)
+	f := flagsOf(&o.options, "place")
 	f.StringArrayVar(&o.mayOpen, "may-open", nil, "paving that may be opened `FILE`: polygons; give it once for each layer")
 	f.StringVar(&o.within, "within", "", "corridor `FILE`: polygons; trees and spots outside are left aside")
 	f.Float64Var(&o.upTo, "up-to", 100, "`PERCENT` of its need that a tree shall have")

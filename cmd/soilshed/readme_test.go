@@ -313,7 +313,7 @@ func parses(t *testing.T, args []string) error {
 	switch args[0] {
 	case "assess", "check", "explain", "learn":
 		var o options
-		f := flagsOf(&o)
+		f := flagsOf(&o, args[0])
 		if slices.Contains(args, "--config") {
 			return nil // its file is read in TestREADMEConfig
 		}
@@ -378,7 +378,7 @@ func TestREADMEConfig(t *testing.T) {
 		if err := os.WriteFile(file, []byte(text), 0o666); err != nil {
 			t.Fatal(err)
 		}
-		if err := parse(flagsOf(&o), []string{"--config", file}, "assess", "", io.Discard); err != nil {
+		if err := parse(flagsOf(&o, "assess"), []string{"--config", file}, "assess", "", io.Discard); err != nil {
 			return o, err
 		}
 		return o, o.understand()
@@ -419,7 +419,7 @@ func TestREADMEFlags(t *testing.T) {
 	}
 	// What an assessment takes is told, each flag of it.
 	var o options
-	flagsOf(&o).VisitAll(func(f *pflag.Flag) {
+	flagsOf(&o, "assess").VisitAll(func(f *pflag.Flag) {
 		if !in[f.Name] && !f.Hidden {
 			t.Errorf("README.md does not name --%s", f.Name)
 		}
@@ -440,7 +440,7 @@ func TestREADMEDefaults(t *testing.T) {
 		t.Fatal(err)
 	}
 	var o options
-	flags := flagsOf(&o)
+	flags := flagsOf(&o, "assess")
 	told := 0
 	for _, m := range regexp.MustCompile("`--([a-z-]+) ([^`]+)`").FindAllStringSubmatch(text[from:to], -1) {
 		f := flags.Lookup(m[1])

@@ -41,7 +41,7 @@ var freeInScheme = []string{
 // will be compared with.
 func readScheme(file, flag string, today *scheme) (*scheme, error) {
 	o := &options{}
-	f := flagsOf(o)
+	f := flagsOf(o, "compare")
 	if err := parse(f, []string{"--config", file}, "compare", "", io.Discard); err != nil {
 		return nil, err
 	}

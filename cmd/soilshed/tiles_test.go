@@ -270,7 +270,7 @@ func TestTilesKeepHostileTexts(t *testing.T) {
 // A tile that would be too large loses trees, and those left count them.
 func TestTilesKeepTheirSize(t *testing.T) {
 	var o options
-	flags := flagsOf(&o)
+	flags := flagsOf(&o, "assess")
 	street := "../../fixtures/cli/street/"
 	if err := flags.Parse([]string{"--trees", street + "trees.geojson", "--pavement", street + "paving.geojson", "--year", "2024", "--out", "x.gpkg", "--tiles", "x.pmtiles", "--quiet"}); err != nil {
 		t.Fatal(err)

@@ -32,7 +32,7 @@ type rootFlags struct {
 func runWeigh(ctx context.Context, args []string, stdout, stderr io.Writer) error {
 	var o options
 	var r rootFlags
-	f := flagsOf(&o)
+	f := flagsOf(&o, "weigh")
 	f.StringVar(&r.stem, "stem", "", "`DIAMETER` of the stem at the collar; with the layers of assess the DBH stands for it")
 	f.StringVar(&r.root, "root", "", "`DIAMETER` of the girdling root")
 	f.StringVar(&r.held, "held", "", "`SHARE` of the stem's circumference that it holds: 0.4 or 40%")
@@ -43,9 +43,6 @@ func runWeigh(ctx context.Context, args []string, stdout, stderr io.Writer) erro
 	f.StringVar(&r.stemGrowth, "stem-growth", "", "`GROWTH` of the stem's diameter in a year")
 	f.StringVar(&r.rootGrowth, "root-growth", "", "`GROWTH` of the root's diameter in a year")
 	f.Float64Var(&r.years, "years", defaultAheadYr, "`YEARS` to look ahead")
-	for _, name := range []string{"out", "crew-days", "crew-hours", "crew-speed", "keep", "page", "page-details", "since", "jitters"} { // of assess alone
-		f.MarkHidden(name)
-	}
 	if err := parse(f, args, "weigh", aboutWeigh, stdout); err != nil {
 		if err == pflag.ErrHelp {
 			return nil
@@ -85,6 +82,7 @@ func runWeigh(ctx context.Context, args []string, stdout, stderr io.Writer) erro
 		if err := o.understand(); err != nil {
 			return err
 		}
+		o.jitters = 0 // no spread of the soil volume is told
 		a := &assessment{o: &o}
 		if err := a.prepare(ctx); err != nil {
 			return err
