@@ -150,6 +150,8 @@ const (
 	thinM = 1e-8
 	// levelM: heights closer than this are one.
 	levelM = 1e-11
+	// uncutM: a slab is not cut nearer than this to its border.
+	uncutM = 10 * levelM
 	// onEdgeM: a stem this close to open ground stands in it.
 	onEdgeM = 1e-6
 	// sagM is how far the chords of a drawn circle stray from it.

@@ -135,7 +135,11 @@ func (m *Map) pack(leaf []box, drop []bool) packed {
 			return c
 		}
 		p, q := m.rings[a.id:a.id+1], m.rings[b.id:b.id+1]
-		return cmp.Or(m.order(p, q), cmp.Compare(a.id, b.id))
+		if c := m.order(p, q); c != 0 {
+			return c
+		}
+		// The same ring in two polygons that differ in their other rings.
+		return cmp.Or(m.order(m.partOf(a.id), m.partOf(b.id)), cmp.Compare(a.id, b.id))
 	})
 	t := packed{ids: make([]int32, len(keys))}
 	level := make([]box, len(keys))
@@ -157,6 +161,19 @@ func (m *Map) pack(leaf []box, drop []bool) packed {
 		}
 		level = next
 	}
+}
+
+// partOf returns the rings of the polygon that ring id is of.
+func (m *Map) partOf(id int32) []ring {
+	part := m.rings[id].part
+	first, last := id, id+1
+	for first > 0 && m.rings[first-1].part == part {
+		first--
+	}
+	for int(last) < len(m.rings) && m.rings[last].part == part {
+		last++
+	}
+	return m.rings[first:last]
 }
 
 // query appends the rings whose boxes meet q, in leaf order.

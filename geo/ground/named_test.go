@@ -319,6 +319,73 @@ func TestEdgesThatBeginAtAlmostOneHeight(t *testing.T) {
 	}
 }
 
+// A wall, or a strip of paving, runs from a pit into paving whose edge is all but
+// level, so that no slab can be cut where they cross. What lies on the other side
+// is another opening.
+func TestWallIntoAnEdgeThatIsAllButLevel(t *testing.T) {
+	for _, tilt := range []float64{0, 1e-13, 1e-11, 3e-11, 1e-10, 1.9e-10, 4e-10, 1e-8} {
+		for _, at := range []float64{-2.9, -1, 0.01, 1, 2.9} {
+			for turn := range 8 {
+				place := func(r []geo.XY) []geo.XY {
+					for i, p := range r {
+						if turn&1 == 1 {
+							p.X = -p.X
+						}
+						if turn&2 == 2 {
+							p.Y = -p.Y
+						}
+						if turn&4 == 4 {
+							p = geo.XY{X: p.Y, Y: p.X}
+						}
+						r[i] = p
+					}
+					return r
+				}
+				for _, wall := range []bool{true, false} {
+					west, east := 4*(at+3), 4*(3-at)
+					stands := []Stand{{At: place(xy(-2.95, -2))[0], ReachM: 20}, {At: place(xy(2.95, -2))[0], ReachM: 20}}
+					o := still()
+					o.CloseGapM = 0
+					s := survey(t, o, stands, func(b *Builder) {
+						must(t, b.Hard(poly(place(rect(-50, -50, -3, 50))), 1))
+						must(t, b.Hard(poly(place(rect(3, -50, 50, 50))), 1))
+						must(t, b.Hard(poly(place(rect(-50, -50, 50, -4))), 1))
+						must(t, b.Hard(poly(place(xy(-3, 0, 3, tilt, 3, 50, -3, 50))), 1))
+						if wall {
+							must(t, b.Barrier(place(xy(at, -5, at, 5))))
+						} else {
+							must(t, b.Hard(poly(place(rect(at-.01, -5, at+.01, 5))), 1))
+							west, east = west-.04, east-.04
+						}
+					})
+					for k, want := range []float64{west, east} {
+						if math.Abs(s[k].OpenM2-want) > 1e-6 {
+							t.Errorf("tilt %g, at %v, turn %d, wall %v: tree %d has %v m2, want %v", tilt, at, turn, wall, k, s[k].OpenM2, want)
+						}
+					}
+				}
+			}
+		}
+	}
+}
+
+// A wedge is closed where it is as narrow as a gap, by a line across it and by
+// one that meets its other side at a right angle. They cross, and no root gets
+// through where they do.
+func TestTipOfAWedgeStaysClosed(t *testing.T) {
+	s := survey(t, still(), []Stand{{At: geo.XY{X: -.5, Y: -1.5}, ReachM: 6}}, func(b *Builder) {
+		must(t, b.Hard(poly(xy(-1, -2, -1, 1, -9, 1, -9, -2)), 1))
+		must(t, b.Hard(poly(xy(-1, 1, -2./3, -2, 9, -2, 9, 1)), 1)) // 10 cm apart 90 cm below the tip
+		must(t, b.Hard(poly(rect(-9, -9, 9, -2)), 1))
+		must(t, b.Hard(poly(rect(-9, 1, 9, 9)), 1))
+	})
+	// The line that is square to the sloping side, at 10 cm, cuts off a little
+	// more on the other.
+	if open := s[0].OpenM2; open > .5-.045 || open < .5-.046 {
+		t.Errorf("%v m2, want .5 less the tip of .045", open)
+	}
+}
+
 // Where the plane has its origin does not change how far the layers extend.
 func TestExtentMovesWithTheLayers(t *testing.T) {
 	flags := func(by geo.XY) (out []bool) {

@@ -79,7 +79,11 @@ const (
 type slab struct {
 	y0, y1   float64
 	from, to int32 // traps
+	spans    int32 // in sweep.spans, one a trap, where edges cross at a border; else -1
 }
+
+// span is where a trap meets the slabs below and above.
+type span struct{ lowL, lowR, topL, topR float64 }
 
 type level struct {
 	y float64
@@ -111,6 +115,8 @@ type sweep struct {
 
 	slabs     []slab
 	traps     []trap
+	spans     []span
+	twisted   bool    // edges of act cross where the slab could not be cut
 	order     []int32 // slabs from the bottom up
 	up, down  []int32
 	act, keep []actEdge
@@ -227,7 +233,7 @@ func (s *sweep) prepare() {
 		}
 	}
 	s.at = append(s.at, int32(len(s.levels)))
-	s.slabs, s.traps = s.slabs[:0], s.traps[:0]
+	s.slabs, s.traps, s.spans = s.slabs[:0], s.traps[:0], s.spans[:0]
 	s.order, s.up, s.down = s.order[:0], s.up[:0], s.down[:0]
 }
 
@@ -334,7 +340,11 @@ func (s *sweep) slabsOf(k int) (from, to int32) {
 		case scanChange:
 			s.scanChange()
 		}
-		s.slabs = append(s.slabs, slab{lo, hi, t, int32(len(s.traps))})
+		sl := slab{lo, hi, t, int32(len(s.traps)), -1}
+		if s.twisted && s.scan == scanGround {
+			sl.spans = s.straightUp(&sl)
+		}
+		s.slabs = append(s.slabs, sl)
 		if n := int32(len(s.slabs)); n-1 > from && s.scan == scanGround {
 			s.join(n-2, n-1)
 		}
@@ -367,21 +377,57 @@ func (s *sweep) arrange(lo, hi float64) float64 {
 		act[i].xb, act[i].xt = e.x(lo), e.x(hi)
 	}
 	cut := hi
+	s.twisted = false
 	for i := 1; i < len(act); i++ {
 		a, b := &act[i-1], &act[i]
 		if a.xb <= b.xb+thinM && a.xt <= b.xt+thinM {
 			continue
 		}
+		s.twisted = true
 		ea, eb := &s.edges[a.e], &s.edges[b.e]
 		if ea.side != 0 || eb.side != 0 || ea.slope == eb.slope {
 			continue
 		}
 		y := lo + (b.xb-a.xb)/(ea.slope-eb.slope)
-		if y > lo+10*levelM && y < hi-10*levelM {
+		if y > lo+uncutM && y < hi-uncutM {
 			cut = min(cut, y)
 		}
 	}
 	return cut
+}
+
+// straightUp notes the spans of the traps of a slab in which edges cross nearer
+// to a border than it could be cut. Beyond the crossing an edge that is all but
+// level may lie metres from its place in the order of the slab, and what lies
+// between is not the trap's: a span is what the trap reaches straight up or down
+// from where the order holds, with no wall between.
+func (s *sweep) straightUp(sl *slab) int32 {
+	first := int32(len(s.spans))
+	d := min(uncutM, (sl.y1-sl.y0)/2)
+	low, top := sl.y0+d, sl.y1-d
+	for t := sl.from; t < sl.to; t++ {
+		tr := &s.traps[t]
+		l, r := &s.edges[tr.left], &s.edges[tr.right]
+		sp := span{
+			max(l.x(sl.y0), l.x(low)), min(r.x(sl.y0), r.x(low)),
+			max(l.x(sl.y1), l.x(top)), min(r.x(sl.y1), r.x(top)),
+		}
+		from := slices.IndexFunc(s.act, func(a actEdge) bool { return a.e == tr.left })
+		to := slices.IndexFunc(s.act, func(a actEdge) bool { return a.e == tr.right })
+		for k, a := range s.act {
+			what := s.edges[a.e].kind
+			if what != edgeBarrier && (what != edgePlug || tr.state == underPave) {
+				continue
+			}
+			if k < from {
+				sp.lowL, sp.topL = max(sp.lowL, a.xb), max(sp.topL, a.xt)
+			} else if k > to {
+				sp.lowR, sp.topR = min(sp.lowR, a.xb), min(sp.topR, a.xt)
+			}
+		}
+		s.spans = append(s.spans, sp)
+	}
+	return first
 }
 
 // cross carries the counts of cover over an edge of a polygon.
@@ -517,6 +563,14 @@ func (s *sweep) join(lower, upper int32) {
 		a, b := &s.traps[i], &s.traps[j]
 		al, ar := s.edges[a.left].x(y), s.edges[a.right].x(y)
 		bl, br := s.edges[b.left].x(y), s.edges[b.right].x(y)
+		if lo.spans >= 0 {
+			sp := &s.spans[lo.spans+i-lo.from]
+			al, ar = sp.topL, sp.topR
+		}
+		if hi.spans >= 0 {
+			sp := &s.spans[hi.spans+j-hi.from]
+			bl, br = sp.lowL, sp.lowR
+		}
 		if min(ar, br)-max(al, bl) > joinM {
 			s.union(i, j)
 		}
