@@ -260,7 +260,7 @@ func (c *sideBySide) writeLayer(ctx context.Context, file string) error {
 		return err
 	}
 	defer sink.Abort()
-	draw := &writer{to: to}
+	draw := &writer{to: to, system: schemas[0].System}
 	fid, piece := int64(0), int64(0)
 	for k := 1; k < len(c.schemes); k++ {
 		for i := range c.trees {

@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"iter"
+	"math"
 	"os"
 	"strconv"
 	"strings"
@@ -181,8 +182,11 @@ func (w *writer) shares(list []shape) error {
 	return nil
 }
 
+// multi is a shape in the coordinates of the output. Where the antimeridian
+// crosses it, longitudes go on past 180 degrees.
 func (w *writer) multi(polys [][][]geo.XY) (orb.Geometry, error) {
 	out := make(orb.MultiPolygon, 0, len(polys))
+	first := math.NaN()
 	for _, rings := range polys {
 		p := make(orb.Polygon, 0, len(rings))
 		for _, r := range rings {
@@ -192,7 +196,10 @@ func (w *writer) multi(polys [][][]geo.XY) (orb.Geometry, error) {
 				if err != nil {
 					return nil, err
 				}
-				ring = append(ring, orb.Point{x, y})
+				if first != first {
+					first = x
+				}
+				ring = append(ring, orb.Point{w.system.Beside(x, first), y})
 			}
 			p = append(p, append(ring, ring[0]))
 		}

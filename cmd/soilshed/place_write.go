@@ -129,7 +129,7 @@ func (p *placing) write(ctx context.Context) error {
 		return err
 	}
 	defer table.Abort()
-	draw := &writer{to: to}
+	draw := &writer{to: to, system: system}
 	var n [3]int64
 	for k := range p.places {
 		if k%1024 == 0 && ctx.Err() != nil {

@@ -125,6 +125,7 @@ func (t *tileMaker) share(s shape) {
 func (t *tileMaker) packed(of int32, rings [][]geo.XY) (tileShape, bool) {
 	p := tileShape{of: of, x0: math.MaxInt32, y0: math.MaxInt32}
 	var px, py int32
+	first := math.NaN()
 	for _, ring := range rings {
 		if n := len(ring); n > 1 && ring[0] == ring[n-1] {
 			ring = ring[:n-1]
@@ -136,7 +137,10 @@ func (t *tileMaker) packed(of int32, rings [][]geo.XY) (tileShape, bool) {
 				t.left++
 				return p, false
 			}
-			x, y := mercator(lon, lat)
+			if first != first {
+				first = lon
+			}
+			x, y := mercator(wgs84.Beside(lon, first), lat)
 			if n := len(steps); n == 0 || steps[n-1] != [2]int32{x, y} {
 				steps = append(steps, [2]int32{x, y})
 			}

@@ -345,3 +345,29 @@ func BenchmarkPlaneFrom(b *testing.B) {
 		})
 	}
 }
+
+// Whole turns are taken off where the antimeridian is crossed, in the system's own
+// unit; a projected coordinate is what it is.
+func TestBeside(t *testing.T) {
+	grads, err := ParseWKT(`GEOGCS["NTF (Paris)",DATUM["Nouvelle_Triangulation_Francaise_Paris",SPHEROID["Clarke 1880 (IGN)",6378249.2,293.4660212936269]],PRIMEM["Paris",2.33722917],UNIT["grad",0.01570796326794897]]`)
+	if err != nil {
+		t.Fatal(err)
+	}
+	utm, err := Lookup("EPSG:32660")
+	if err != nil {
+		t.Fatal(err)
+	}
+	for _, c := range []struct {
+		s           *System
+		x, by, want float64
+	}{
+		{WGS84(), -179.75, 179.5, 180.25}, {WGS84(), 179.75, -179.5, -180.25}, {WGS84(), 180.25, 179.5, 180.25},
+		{WGS84(), -179.75, 359.5 + 360, 540.25}, {WGS84(), 12.5, -13.25, 12.5}, {WGS84(), 90, -90, 90},
+		{grads, -199.75, 199.5, 200.25}, {grads, 190, -5, 190}, {utm, 199e3, 700e3, 199e3},
+		{WGS84(), 12.5, math.NaN(), 12.5},
+	} {
+		if got := c.s.Beside(c.x, c.by); math.Abs(got-c.want) > 1e-9 {
+			t.Errorf("%s: %v beside %v is %v, want %v", c.s.Name(), c.x, c.by, got, c.want)
+		}
+	}
+}

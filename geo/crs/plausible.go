@@ -129,5 +129,18 @@ func (b box) touches(west, south, east, north float64) bool {
 	return (half >= 180 || w <= mid+half && e >= mid-half || e >= mid+360-half) && south <= b.north+1 && north >= b.south-1
 }
 
+// Beside returns x, in a system of longitudes by whole turns, within half a turn
+// of by: what lies together stays together where the antimeridian crosses it.
+func (s *System) Beside(x, by float64) float64 {
+	if s.proj != nil || !finite(x) || !finite(by) {
+		return x
+	}
+	turn := 360 * rad / s.angle.size
+	if math.Abs(x-by) <= turn/2 {
+		return x
+	}
+	return x - turn*math.Round((x-by)/turn)
+}
+
 // near returns lon, by whole turns, within half a turn of mid.
 func near(lon, mid float64) float64 { return mid + math.Remainder(lon-mid, 360) }

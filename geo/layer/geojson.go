@@ -200,7 +200,8 @@ func (d *degreeSample) look(geo *geometryParser, b []byte) {
 	}
 }
 
-// degreeSlack is how far past 180 or 90 a rounded longitude or latitude may lie.
+// degreeSlack is how far past its bound a rounded longitude or latitude may lie.
+// Longitudes may go on past 180, as those of layers across the antimeridian do.
 const degreeSlack = 1e-6
 
 // outsideDegrees returns a corner of g that is no longitude and latitude, if
@@ -208,7 +209,7 @@ const degreeSlack = 1e-6
 func outsideDegrees(g orb.Geometry) (orb.Point, bool) {
 	outside := func(points []orb.Point) (orb.Point, bool) {
 		for _, p := range points {
-			if math.Abs(p[0]) > 180+degreeSlack || math.Abs(p[1]) > 90+degreeSlack {
+			if math.Abs(p[0]) > 360+degreeSlack || math.Abs(p[1]) > 90+degreeSlack {
 				return p, true
 			}
 		}
