@@ -99,7 +99,23 @@ func (a *assessment) prepare(ctx context.Context) error {
 	if err := a.phase("read trees", func() error { return a.in.readTrees(ctx, o, a.year) }); err != nil {
 		return err
 	}
+	// Cohorts hang on the trees alone: they are found while the layers are read.
+	found := make(chan struct{})
+	go func() {
+		defer close(found)
+		a.cohorts = a.in.cohorts(a.year)
+	}()
 	if err := a.phase("read layers", func() error { return a.in.readMap(ctx, o) }); err != nil {
+		return err
+	}
+	if err := a.phase("cohorts", func() error {
+		select {
+		case <-found:
+			return nil
+		case <-ctx.Done():
+			return ctx.Err()
+		}
+	}); err != nil {
 		return err
 	}
 	return a.phase("model", func() error { return a.prepareModel() })
@@ -159,7 +175,6 @@ func (a *assessment) prepareModel() error {
 	if contradict > 0 {
 		in.report.note("%s with a DBH on record that is too thin for the height or crown on record (the first is tree %s): the DBH is not used.", countOf(contradict, "tree", "trees"), first)
 	}
-	a.cohorts = in.cohorts(a.year)
 	stands := make([]ground.Stand, len(in.trees))
 	for i := range in.trees {
 		t := &in.trees[i]

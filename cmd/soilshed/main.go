@@ -39,7 +39,7 @@ func main() {
 	if os.Getenv("GOGC") == "" {
 		// Nearly all memory is the trees and the map, which live as long as the
 		// run: letting rubbish grow to their size again would double it.
-		debug.SetGCPercent(30)
+		debug.SetGCPercent(20)
 	}
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	code := make(chan int, 1)
