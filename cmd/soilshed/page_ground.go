@@ -137,9 +137,9 @@ func (a *assessment) sitesOf(ctx context.Context, want func(i int32) bool, found
 // pageGround says how the block of the ground is read: first the polygons, then
 // stems, roses and shares of the trees with details.
 //
-// A polygon is its kind, its number of rings, and each ring: its number of
-// points, then steps from the point before; the first point of a ring is from
-// the first of the ring before. A share begins at the recorded place of its tree
+// A polygon is its kind, in a comparison the set of designs that have it, its
+// number of rings, and each ring: its number of points, then steps from the point
+// before; the first point of a ring is from the first of the ring before. A share begins at the recorded place of its tree
 // and has no kind. Numbers are of 7 bits a byte, low ones first, with the sign in
 // the lowest bit.
 type pageGround struct {
@@ -204,18 +204,8 @@ func (p *pageMaker) groundBlock(ctx context.Context) ([]byte, error) {
 				roses[ground.Bearings*k+d] = byte(math.Round(float64(m) / reach * roseParts))
 			}
 		}
-		sx, sy := p.step(int(i))
-		var share []byte
-		rings := 0
-		for _, polygon := range s.Share {
-			for _, ring := range polygon {
-				if q := p.thin(ring, shareSagM); len(q) > 0 {
-					share = ringBytes(share, q, &sx, &sy)
-					rings++
-				}
-			}
-		}
-		shares[k] = append(binary.AppendUvarint(nil, uint64(rings)), share...)
+		x, y := p.step(int(i))
+		shares[k] = p.head.shareBytes(s.Share, x, y)
 	})
 	if err != nil {
 		return nil, err
@@ -233,49 +223,67 @@ func (p *pageMaker) groundBlock(ctx context.Context) ([]byte, error) {
 	return b, nil
 }
 
-// paving packs the polygons of the map, the largest where there are too many, in
-// an order that keeps near ones together.
+// paving packs the polygons of the map.
 func (p *pageMaker) paving(ctx context.Context) ([]byte, error) {
-	type packed struct {
-		kind   pavedKind
-		rank   int32 // of the first tree in the list whose ground it bounds, or noRank
-		points int
-		area   float64
-		key    uint64
-		bytes  []byte // from the south-west corner
-		x, y   int    // first point
-	}
-	var all []packed
-	var steps [][][2]int
+	var all []packedPolygon
 	heads := p.heads()
 	err := p.a.paving(ctx, func(q paved) {
-		steps = steps[:0]
-		points := 0
-		area := 0.0
-		for _, ring := range q.rings {
-			if s := p.thin(ring, pavingSagM); len(s) > 0 {
-				steps = append(steps, s)
-				points += len(s)
-				area = max(area, math.Abs(ringArea(s)))
-			}
+		if packed, rings := p.head.packPolygon(int(q.kind), q.rings); rings != nil {
+			packed.rank = heads.first(rings)
+			all = append(all, packed)
 		}
-		if len(steps) == 0 {
-			return // a sliver that the steps of the page do not show
-		}
-		p.head.Ground.Of++
-		x, y := steps[0][0][0], steps[0][0][1]
-		px, py := x, y
-		b := binary.AppendUvarint(nil, uint64(len(steps)))
-		for _, s := range steps {
-			b = ringBytes(b, s, &px, &py)
-		}
-		// Trees lie at positive steps; paving may reach beyond.
-		const beyond = 1 << 24
-		all = append(all, packed{q.kind, heads.first(steps), points, area, interleave(uint32(x+beyond)) | interleave(uint32(y+beyond))<<1, b, x, y})
 	})
 	if err != nil {
 		return nil, err
 	}
+	p.head.Ground.Of = len(all)
+	all = fewPolygons(all)
+	p.head.Ground.Polygons = len(all)
+	return polygonBytes(all, false), nil
+}
+
+// packedPolygon is a polygon of a page.
+type packedPolygon struct {
+	kind   int
+	set    int   // in a comparison, which designs have it
+	rank   int32 // of the first tree in the list whose ground it bounds, or noRank
+	points int
+	area   float64
+	key    uint64
+	bytes  []byte // from the south-west corner
+	x, y   int    // first point
+}
+
+// packPolygon packs a polygon; without rings, it is a sliver that the steps of
+// the page do not show. The rings may be used again.
+func (g *pageGrid) packPolygon(kind int, rings [][]geo.XY) (packedPolygon, [][][2]int) {
+	q := packedPolygon{kind: kind, rank: noRank}
+	var steps [][][2]int
+	for _, ring := range rings {
+		if s := g.thin(ring, pavingSagM); len(s) > 0 {
+			steps = append(steps, s)
+			q.points += len(s)
+			q.area = max(q.area, math.Abs(ringArea(s)))
+		}
+	}
+	if len(steps) == 0 {
+		return q, nil
+	}
+	q.x, q.y = steps[0][0][0], steps[0][0][1]
+	px, py := q.x, q.y
+	q.bytes = binary.AppendUvarint(nil, uint64(len(steps)))
+	for _, s := range steps {
+		q.bytes = ringBytes(q.bytes, s, &px, &py)
+	}
+	// Trees lie at positive steps; paving may reach beyond.
+	const beyond = 1 << 24
+	q.key = interleave(uint32(q.x+beyond)) | interleave(uint32(q.y+beyond))<<1
+	return q, steps
+}
+
+// fewPolygons takes those that a page holds, the largest where there are too
+// many, in an order that keeps near ones together.
+func fewPolygons(all []packedPolygon) []packedPolygon {
 	total := 0
 	for i := range all {
 		total += all[i].points
@@ -284,7 +292,7 @@ func (p *pageMaker) paving(ctx context.Context) ([]byte, error) {
 		kept := all[:0:0]
 		total = 0
 		// fill takes polygons in an order until the points are used up.
-		fill := func(most int, order func(a, b packed) int) {
+		fill := func(most int, order func(a, b packedPolygon) int) {
 			slices.SortStableFunc(all, order)
 			n := 0
 			for n < len(all) && total+all[n].points <= most {
@@ -294,22 +302,43 @@ func (p *pageMaker) paving(ctx context.Context) ([]byte, error) {
 			kept = append(kept, all[:n]...)
 			all = all[n:]
 		}
-		fill(pagePoints/2, func(a, b packed) int { return cmp.Compare(a.rank, b.rank) })
-		fill(pagePoints, func(a, b packed) int { return cmp.Compare(b.area, a.area) })
+		fill(pagePoints/2, func(a, b packedPolygon) int { return cmp.Compare(a.rank, b.rank) })
+		fill(pagePoints, func(a, b packedPolygon) int { return cmp.Compare(b.area, a.area) })
 		all = kept
 	}
-	slices.SortStableFunc(all, func(a, b packed) int { return cmp.Compare(a.key, b.key) })
-	p.head.Ground.Polygons = len(all)
-	var b []byte
+	slices.SortStableFunc(all, func(a, b packedPolygon) int { return cmp.Compare(a.key, b.key) })
+	return all
+}
+
+// polygonBytes writes polygons one after another.
+func polygonBytes(all []packedPolygon, sets bool) (b []byte) {
 	x, y := 0, 0
 	for _, q := range all {
 		b = append(b, byte(q.kind))
+		if sets {
+			b = binary.AppendUvarint(b, uint64(q.set))
+		}
 		b = binary.AppendUvarint(b, uint64(zigzag(q.x-x)))
 		b = binary.AppendUvarint(b, uint64(zigzag(q.y-y)))
 		x, y = q.x, q.y
 		b = append(b, q.bytes...)
 	}
-	return b, nil
+	return b
+}
+
+// shareBytes is a share, of a tree that stands at a step.
+func (g *pageGrid) shareBytes(share [][][]geo.XY, x, y int) []byte {
+	var b []byte
+	rings := 0
+	for _, polygon := range share {
+		for _, ring := range polygon {
+			if q := g.thin(ring, shareSagM); len(q) > 0 {
+				b = ringBytes(b, q, &x, &y)
+				rings++
+			}
+		}
+	}
+	return append(binary.AppendUvarint(nil, uint64(rings)), b...)
 }
 
 // headGrid tells of a place which tree with details, by rank, stands near.
@@ -377,13 +406,14 @@ func ringBytes(b []byte, s [][2]int, fromX, fromY *int) []byte {
 
 // thin simplifies a ring and puts it on the steps of the page; nil where less
 // than a triangle is left.
-func (p *pageMaker) thin(ring []geo.XY, sagM float64) [][2]int {
+func (g *pageGrid) thin(ring []geo.XY, sagM float64) [][2]int {
 	if n := len(ring); n > 1 && ring[0] == ring[n-1] {
 		ring = ring[:n-1]
 	}
 	var out [][2]int
 	for _, v := range simplified(ring, sagM) {
-		q := [2]int{int(math.Round((v.X - p.head.WestM) / pageStepM)), int(math.Round((v.Y - p.head.SouthM) / pageStepM))}
+		x, y := g.step(v)
+		q := [2]int{x, y}
 		if n := len(out); n == 0 || out[n-1] != q {
 			out = append(out, q)
 		}
