@@ -20,16 +20,17 @@ that of each proposal. Today and each proposal are configuration files of assess
 they differ in their layers (pavement, bed, rootable ...) and in plant and remove.
 
   soilshed compare --before today.toml --after option-a.toml --after option-b.toml \
-      --within corridor.geojson --prices prices.csv --csv compare.csv --out compare.gpkg`
+      --within corridor.geojson --prices prices.csv --csv compare.csv --out compare.gpkg \
+      --page compare.html`
 
 // compareOptions are what the command line of a comparison says.
 type compareOptions struct {
-	before        string
-	after         []string
-	within        string
-	prices        string
-	csv, out, log string
-	quiet         bool
+	before              string
+	after               []string
+	within              string
+	prices              string
+	csv, out, page, log string
+	quiet               bool
 }
 
 func compareFlags(o *compareOptions) *pflag.FlagSet {
@@ -41,6 +42,7 @@ func compareFlags(o *compareOptions) *pflag.FlagSet {
 	f.StringVar(&o.prices, "prices", "", "unit prices `FILE` (CSV with columns item, unit, price, note), your own")
 	f.StringVar(&o.csv, "csv", "", "`FILE.csv` to write the table to")
 	f.StringVar(&o.out, "out", "", "`FILE` to write the differences to, as a map: .gpkg, .geojson or .shp")
+	f.StringVar(&o.page, "page", "", "`FILE.html` to write too: today and a proposal on one map with a divider, as one page that works offline")
 	f.BoolVar(&o.quiet, "quiet", false, "print no table and no progress")
 	f.StringVar(&o.log, "log", "text", "how progress and errors are told on standard error, a `FORM`: text or json")
 	return f
@@ -100,6 +102,16 @@ func (o *compareOptions) understand() (*sideBySide, error) {
 			return nil, err
 		}
 	}
+	if o.page != "" {
+		if err := besideFolder("--page", o.page); err != nil {
+			return nil, err
+		}
+	}
+	for _, pair := range [][2]string{{o.csv, o.out}, {o.page, o.out}, {o.page, o.csv}} {
+		if pair[0] != "" && sameName(pair[0], pair[1]) {
+			return nil, usagef("%s is the name of two files of the output (give each its own)", pair[0])
+		}
+	}
 	c := &sideBySide{within: o.within}
 	s, err := readScheme(o.before, "before", nil)
 	if err != nil {
@@ -116,7 +128,7 @@ func (o *compareOptions) understand() (*sideBySide, error) {
 	names(c.schemes)
 	for _, s := range c.schemes {
 		for _, in := range append(s.a.o.inputFiles(), s.file, o.prices, o.within) {
-			for _, out := range []string{o.csv, o.out} {
+			for _, out := range []string{o.csv, o.out, o.page} {
 				if out != "" && filepath.Clean(in) == filepath.Clean(out) {
 					return nil, usagef("%s would be written over the input of this name (give another name)", out)
 				}
@@ -144,7 +156,7 @@ func (c *sideBySide) compare(ctx context.Context, p *progress) error {
 		}
 		if k == 0 && c.within != "" {
 			var err error
-			if c.region, err = today.readWithin(ctx, c.within); err != nil {
+			if c.region, c.corridor, err = today.readWithin(ctx, c.within); err != nil {
 				return err
 			}
 		}
@@ -172,22 +184,33 @@ func (c *sideBySide) compare(ctx context.Context, p *progress) error {
 	return c.price()
 }
 
-// write writes the layers and the table.
+// write writes the layers, the table and the page.
 func (o *compareOptions) write(ctx context.Context, c *sideBySide) error {
+	var page []byte
+	if o.page != "" { // before anything is replaced
+		if err := c.schemes[0].a.phase("page", func() (err error) { page, err = c.page(ctx); return err }); err != nil {
+			return err
+		}
+	}
 	if o.out != "" {
 		if err := c.writeLayer(ctx, o.out); err != nil {
 			return err
 		}
 	}
 	if o.csv != "" {
-		return c.writeTable(o.csv)
+		if err := c.writeTable(o.csv); err != nil {
+			return err
+		}
+	}
+	if o.page != "" {
+		return layer.WriteFile(o.page, page)
 	}
 	return nil
 }
 
 func (o *compareOptions) tellWritten(w io.Writer) {
 	var files []string
-	for _, f := range []string{o.csv, o.out} {
+	for _, f := range []string{o.csv, o.out, o.page} {
 		if f != "" {
 			files = append(files, f)
 		}

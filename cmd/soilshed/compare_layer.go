@@ -4,6 +4,7 @@ import (
 	"context"
 	"encoding/json"
 	"math"
+	"slices"
 
 	"github.com/paulmach/orb"
 
@@ -159,6 +160,12 @@ var differenceFields = func() []changeField {
 	add(wasIs(outField{kind: layer.Real, digits: 6, alias: "failure a year", doc: "Yearly probability that the base fails. It compares, and rates no tree."}, "was_fail", "is_fail", "", "", func(r *row) float64 { return r.res.FailYr }))
 	return list
 }()
+
+// differenceField finds a field of the layer by name.
+func differenceField(name string) *changeField {
+	k := slices.IndexFunc(differenceFields, func(f changeField) bool { return f.name == name })
+	return &differenceFields[k]
+}
 
 // work is a polygon of what a proposal has to build.
 type work struct {

@@ -4,6 +4,8 @@ import (
 	"fmt"
 	"io"
 	"math"
+	"path/filepath"
+	"slices"
 	"strconv"
 	"strings"
 	"unicode/utf8"
@@ -28,21 +30,31 @@ func (c *sideBySide) tell(w io.Writer) {
 	if c.within != "" {
 		where = "trees within " + c.within
 	}
-	fmt.Fprintf(w, "\n%s\n\n", wrap(fmt.Sprintf("%s are compared, %s in all. Their ground is worked out with all their neighbours and all layers, and their cohorts "+
-		"from the whole inventory, as in a full run. Up to the standard is a tree that has %s.", capital(where), grouped(len(c.trees)), c.standard()), 92))
+	fmt.Fprintf(w, "\n%s\n\n", wrap(c.scope(where), 92))
 	c.tellTable(w)
 	c.tellLeads(w)
 	c.tellLosers(w)
 	c.tellOnPaving(w)
-	fmt.Fprintf(w, "\n%s\n", wrap("Yearly probabilities of failure compare trees and designs; no record of failures has set their level. "+
-		"Areas and volumes are those of the layers: what lies below the paving (utilities, bases, old fill) is not in them. "+c.pricesSay(), 92))
+	fmt.Fprintf(w, "\n%s\n", wrap(c.limits(filepath.Clean), 92))
 }
 
-func (c *sideBySide) pricesSay() string {
+// scope says what is compared, and by what.
+func (c *sideBySide) scope(where string) string {
+	return fmt.Sprintf("%s are compared, %s in all. Their ground is worked out with all their neighbours and all layers, and their cohorts "+
+		"from the whole inventory, as in a full run. Up to the standard is a tree that has %s.", capital(where), grouped(len(c.trees)), c.standard())
+}
+
+// limits says what the numbers are not; shown is how a file is named.
+func (c *sideBySide) limits(shown func(file string) string) string {
+	return "Yearly probabilities of failure compare trees and designs; surveys of storms set their level, to a factor of about three either way. " +
+		"Areas and volumes are those of the layers: what lies below the paving (utilities, bases, old fill) is not in them. " + c.pricesSay(shown)
+}
+
+func (c *sideBySide) pricesSay(shown func(file string) string) string {
 	if c.prices == nil {
 		return "Nothing is priced without a file of prices (--prices)."
 	}
-	return "Prices are those of " + c.prices.file + "."
+	return "Prices are those of " + shown(c.prices.file) + "."
 }
 
 func capital(s string) string { return strings.ToUpper(s[:1]) + s[1:] }
@@ -91,49 +103,71 @@ func groupedNumber(v float64, digits int) string {
 	return whole
 }
 
-// tellTable prints the measures side by side; * marks what does best.
-func (c *sideBySide) tellTable(w io.Writer) {
+// measureLine is a line of the table: a measure, or a part of the cost.
+type measureLine struct {
+	words, unit, doc string
+	part             bool
+	cells            []string
+	best             []bool // which do best, when not all are alike
+}
+
+// table lists the lines that have something to say.
+func (c *sideBySide) table() (lines []measureLine) {
 	us := c.schemes[0].a.o.units == "us"
-	var lines [][]string
-	head := []string{""}
-	for _, s := range c.schemes {
-		head = append(head, s.name+" ")
-	}
-	lines = append(lines, head)
-	add := func(m *compareMeasure, words string) {
-		line := []string{words}
-		if unit := m.field(us).Unit; unit != "" && unit != "trees" {
-			line[0] += ", " + unit
+	add := func(m *compareMeasure, l measureLine) {
+		if unit := m.field(us).Unit; unit != "trees" {
+			l.unit = unit
 		}
 		lead, alike := c.best(m)
 		for _, s := range c.schemes {
-			mark := " "
-			for _, l := range lead {
-				if l == s && !alike {
-					mark = "*"
-				}
-			}
-			line = append(line, shownMeasure(m, s, us)+mark)
+			l.cells = append(l.cells, shownMeasure(m, s, us))
+			l.best = append(l.best, !alike && slices.Contains(lead, s))
 		}
-		lines = append(lines, line)
+		lines = append(lines, l)
 	}
 	for i := range compareMeasures {
-		if m := &compareMeasures[i]; c.told(m) {
-			add(m, m.words)
+		m := &compareMeasures[i]
+		if c.told(m) {
+			add(m, measureLine{words: m.words, doc: m.doc})
 		}
-		if compareMeasures[i].name != "cost" || c.prices == nil {
+		if m.name != "cost" || c.prices == nil {
 			continue
 		}
 		for k := range priceItems {
 			p := &priceItems[k]
 			m := &compareMeasure{from: func(s *scheme) float64 { return s.takeoff.costOf(p) }}
-			for _, s := range c.schemes {
-				if m.from(s) > 0 {
-					add(m, "  "+p.name)
-					break
-				}
+			if slices.ContainsFunc(c.schemes, func(s *scheme) bool { return m.from(s) > 0 }) {
+				add(m, measureLine{words: p.name, doc: "Part of the cost: " + p.doc + ".", part: true})
 			}
 		}
+	}
+	return lines
+}
+
+// tellTable prints the measures side by side; * marks what does best.
+func (c *sideBySide) tellTable(w io.Writer) {
+	head := []string{""}
+	for _, s := range c.schemes {
+		head = append(head, s.name+" ")
+	}
+	lines := [][]string{head}
+	for _, l := range c.table() {
+		name := l.words
+		if l.part {
+			name = "  " + name
+		}
+		if l.unit != "" {
+			name += ", " + l.unit
+		}
+		line := []string{name}
+		for k, cell := range l.cells {
+			mark := " "
+			if l.best[k] {
+				mark = "*"
+			}
+			line = append(line, cell+mark)
+		}
+		lines = append(lines, line)
 	}
 	width := make([]int, len(head))
 	for _, line := range lines {
@@ -156,8 +190,8 @@ func (c *sideBySide) tellTable(w io.Writer) {
 	fmt.Fprintln(w, "* does best by this line")
 }
 
-// tellLeads says who does best by what, and where schemes tie.
-func (c *sideBySide) tellLeads(w io.Writer) {
+// leads says who does best by what, and where schemes tie, a sentence each.
+func (c *sideBySide) leads() (list []string) {
 	by := map[string][]string{}
 	var order []string
 	var alike []string
@@ -169,33 +203,41 @@ func (c *sideBySide) tellLeads(w io.Writer) {
 			alike = append(alike, m.words)
 		case len(lead) > 0:
 			names := schemeNames(lead)
+			if len(lead) > 1 {
+				names += " (a tie)"
+			}
 			if len(by[names]) == 0 {
 				order = append(order, names)
 			}
 			by[names] = append(by[names], m.words)
 		}
 	}
-	fmt.Fprintln(w, "\nWho does best")
 	for _, names := range order {
-		tie := ""
-		if strings.Contains(names, ", ") {
-			tie = " (a tie)"
-		}
-		fmt.Fprintln(w, indent(wrap(names+tie+": "+strings.Join(by[names], "; "), 92), "  ", "    "))
+		list = append(list, names+": "+strings.Join(by[names], "; "))
 	}
 	if len(alike) > 0 {
-		fmt.Fprintln(w, indent(wrap("all alike: "+strings.Join(alike, "; "), 92), "  ", "    "))
+		list = append(list, "all alike: "+strings.Join(alike, "; "))
 	}
 	for j := range c.schemes {
 		for k := j + 1; k < len(c.schemes); k++ {
-			same, both := c.alike(j, k)
-			if same == 0 {
-				continue
+			if same, both := c.alike(j, k); same > 0 {
+				list = append(list, fmt.Sprintf("%s and %s: the same soil for %s of %s trees that stand in both", c.schemes[j].name, c.schemes[k].name, grouped(same), grouped(both)))
 			}
-			fmt.Fprintf(w, "  %s and %s: the same soil for %s of %s trees that stand in both\n", c.schemes[j].name, c.schemes[k].name, grouped(same), grouped(both))
 		}
 	}
+	return list
 }
+
+// tellLeads says who does best by what.
+func (c *sideBySide) tellLeads(w io.Writer) {
+	fmt.Fprintln(w, "\nWho does best")
+	for _, line := range c.leads() {
+		fmt.Fprintln(w, indent(wrap(line, 92), "  ", "    "))
+	}
+}
+
+// pavedWarning is what stems on paving ask.
+const pavedWarning = "Stems on paving that are not so today: a pit is taken for them, recorded or assumed. Does the design leave one?"
 
 // tellOnPaving names the trees that a proposal puts on paving.
 func (c *sideBySide) tellOnPaving(w io.Writer) {
@@ -206,7 +248,7 @@ func (c *sideBySide) tellOnPaving(w io.Writer) {
 			continue
 		}
 		if !said {
-			fmt.Fprintln(w, "\nStems on paving that are not so today: a pit is taken for them, recorded or assumed. Does the\ndesign leave one?")
+			fmt.Fprintf(w, "\n%s\n", wrap(pavedWarning, 92))
 			said = true
 		}
 		more := ""

@@ -6,6 +6,7 @@ import (
 	"slices"
 	"strings"
 
+	"soilshed/geo"
 	"soilshed/geo/ground"
 	"soilshed/geo/layer"
 	"soilshed/risk"
@@ -18,7 +19,9 @@ type sideBySide struct {
 	trees   []comparedTree
 	within  string // the file of the corridor; "" for all trees
 	region  *ground.Map
-	prices  *priceList // nil when nothing is priced
+	// corridor is the same, to be drawn.
+	corridor [][][]geo.XY
+	prices   *priceList // nil when nothing is priced
 }
 
 // comparedTree is a tree that stands in at least one of the schemes.
@@ -273,7 +276,7 @@ var compareMeasures = []compareMeasure{
 	{outField{name: "dry_days", unit: "days", digits: 1, doc: "Dry days in a mean growing season, mean over the trees that stand in all schemes."}, "dry days a season, mean", -1, ofTotals(func(t *totals) float64 { return t.DryDays })},
 	{outField{name: "gust", of: speedMS, digits: 1, doc: "Gust at which the base fails, median over the trees that stand in all schemes."}, "gust of failure, median", 1, ofTotals(func(t *totals) float64 { return t.GustMS })},
 	{outField{name: "weak", unit: "trees", doc: "Trees whose base is reckoned to fail in a gust below 25 m/s."}, "failing below 25 m/s", -1, ofTotals(func(t *totals) float64 { return t.Weak })},
-	{outField{name: "fail_yr", unit: "a year", digits: 3, doc: "Yearly probabilities of failure of all trees that stand, added up. No record of failures has set their level."}, "failures expected", -1, ofTotals(func(t *totals) float64 { return t.FailYr })},
+	{outField{name: "fail_yr", unit: "a year", digits: 3, doc: "Yearly probabilities of failure of all trees that stand, added up. Surveys of storms set their level, to a factor of about three either way."}, "failures expected", -1, ofTotals(func(t *totals) float64 { return t.FailYr })},
 	{outField{name: "opened", of: areaM2, digits: 1, doc: "Paved ground that is open afterwards."}, "paving opened", 0, built(func(t *takeoff) float64 { return t.openedM2 })},
 	{outField{name: "closed", of: areaM2, digits: 1, doc: "Open ground that is paved afterwards."}, "open ground paved", 0, built(func(t *takeoff) float64 { return t.closedM2 })},
 	{outField{name: "underlaid", of: areaM2, digits: 1, doc: "Paving over new rootable ground."}, "paving over new rootable ground", 0, built(func(t *takeoff) float64 { return t.underlaidM2 })},

@@ -32,8 +32,8 @@ func (o *options) checkDestination() error {
 		if path == "" {
 			continue
 		}
-		if info, err := os.Stat(filepath.Dir(path)); err != nil || !info.IsDir() {
-			return usagef("%s %s: there is no folder %s (make it first)", flag, path, filepath.Dir(path))
+		if err := besideFolder(flag, path); err != nil {
+			return err
 		}
 		for _, f := range append(without.filesOf(), manifestPath(o.out)) {
 			if sameName(f, path) {
@@ -62,6 +62,14 @@ func (o *options) checkDestination() error {
 		if to, err := os.Stat(o.page); err == nil && os.SameFile(from, to) {
 			return usagef("--page %s: would be written over the input %s (give another name)", o.page, in)
 		}
+	}
+	return nil
+}
+
+// besideFolder tells when the folder of a file that a flag names is not there.
+func besideFolder(flag, path string) error {
+	if info, err := os.Stat(filepath.Dir(path)); err != nil || !info.IsDir() {
+		return usagef("%s %s: there is no folder %s (make it first)", flag, path, filepath.Dir(path))
 	}
 	return nil
 }

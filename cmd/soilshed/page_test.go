@@ -41,6 +41,7 @@ func runOn(t *testing.T, args ...string) string {
 // readPage takes a page apart again.
 type readPage struct {
 	html   string
+	json   string // its head
 	head   pageHead
 	blocks map[string][]byte
 }
@@ -56,7 +57,8 @@ func parsePage(t *testing.T, path string) *readPage {
 	if head == nil {
 		t.Fatal("no head in the page")
 	}
-	if err := json.Unmarshal([]byte(head[1]), &p.head); err != nil {
+	p.json = head[1]
+	if err := json.Unmarshal([]byte(p.json), &p.head); err != nil {
 		t.Fatal(err)
 	}
 	for _, m := range regexp.MustCompile(`<script type="text/plain" id="block-(\w+)">([^<]*)</script>`).FindAllStringSubmatch(p.html, -1) {
@@ -298,6 +300,12 @@ func TestPageStandsAlone(t *testing.T) {
 	if q := parsePage(t, filepath.Join(again, "a.html")); q.html != p.html {
 		t.Error("other workers and cells give another page")
 	}
+	p.standsAlone(t)
+}
+
+// standsAlone holds a page to asking no network, and to its policy.
+func (p *readPage) standsAlone(t *testing.T) {
+	t.Helper()
 	for _, m := range regexp.MustCompile(`(?i)(https?:)?//[a-z0-9.-]+\.[a-z]{2,}`).FindAllString(regexp.MustCompile(`(?s)<script type="text/plain".*?</script>`).ReplaceAllString(p.html, ""), -1) {
 		if m != "http://www.w3.org" {
 			t.Errorf("the page names %s", m)

@@ -164,7 +164,7 @@ func (p *placing) run(ctx context.Context) error {
 	a.in.source.Close()
 	if o.within != "" {
 		var err error
-		if p.region, err = (&scheme{a: a}).readWithin(ctx, o.within); err != nil {
+		if p.region, _, err = (&scheme{a: a}).readWithin(ctx, o.within); err != nil {
 			return err
 		}
 	}

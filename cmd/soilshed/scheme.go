@@ -112,15 +112,24 @@ func (s *scheme) stands(i int) bool {
 	return !s.a.in.trees[i].Removed && s.a.in.kinds[i] == singleTree
 }
 
-// readWithin reads the polygons of a corridor onto the plane of a scheme.
-func (s *scheme) readWithin(ctx context.Context, file string) (*ground.Map, error) {
+// readWithin reads the polygons of a corridor onto the plane of a scheme: as a
+// map, and to be drawn.
+func (s *scheme) readWithin(ctx context.Context, file string) (*ground.Map, [][][]geo.XY, error) {
 	b := ground.NewBuilder()
+	var drawn [][][]geo.XY
 	if err := s.a.in.readPolygons(ctx, s.a.o, b, file, "within", []string{}, func(*layer.Schema) (polygonFunc, error) {
-		return func(f *layer.Feature, rings [][]geo.XY) error { return b.Study(rings) }, nil
+		return func(f *layer.Feature, rings [][]geo.XY) error {
+			var copied [][]geo.XY
+			for _, r := range rings {
+				copied = append(copied, slices.Clone(r))
+			}
+			drawn = append(drawn, copied)
+			return b.Study(rings)
+		}, nil
 	}); err != nil {
-		return nil, err
+		return nil, nil, err
 	}
-	return b.Freeze(s.a.o.groundOptions()), nil
+	return b.Freeze(s.a.o.groundOptions()), drawn, nil
 }
 
 // names makes the schemes' names different.

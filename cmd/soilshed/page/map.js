@@ -4,7 +4,7 @@
 // attributes alone, never as markup.
 //
 // The script of the page follows in the same scope. It starts all, and has what
-// differs: paint, filter, seenAt, standing, COLUMNS, FIRST, cell, showAll and
+// differs: paint, filter, aim, seenAt, standing, COLUMNS, FIRST, cell, showAll and
 // treePanel.
 const $ = id => document.getElementById(id);
 const head = JSON.parse($("head").textContent);
@@ -338,7 +338,7 @@ function backdrop(polys) {
   const paved = head.ground.kinds.map(kind => kind === "bed" ? "open" : kind);
   const make = () => {
     back.timer = 0;
-    const margin = 1.4, w = Math.round(width * margin), h = Math.round(height * margin);
+    const w = width + 2 * Math.round(0.2 * width), h = height + 2 * Math.round(0.2 * height);
     back.canvas.width = Math.round(w * dpr);
     back.canvas.height = Math.round(h * dpr);
     Object.assign(back, {x: view.x, y: view.y, k: view.k, w, h, done: true});
@@ -374,8 +374,8 @@ function backdrop(polys) {
     ctx.fillStyle = colours.open;
     ctx.fillRect(0, 0, width, height);
     if (!back.done) return;
-    const s = k / back.k;
-    ctx.drawImage(back.canvas, width / 2 + (back.x - view.x) * k - back.w * s / 2, height / 2 - (back.y - view.y) * k - back.h * s / 2, back.w * s, back.h * s);
+    const s = k / back.k, whole = v => Math.round(v * dpr) / dpr; // whole pixels stay sharp
+    ctx.drawImage(back.canvas, whole(width / 2 + (back.x - view.x) * k - back.w * s / 2), whole(height / 2 - (back.y - view.y) * k - back.h * s / 2), back.w * s, back.h * s);
   };
   return back;
 }
@@ -575,9 +575,10 @@ function zoom(by, sx = width / 2, sy = height / 2) {
   draw();
 }
 
-// Goes to a tree: in one step where motion is not wanted, or it is far off.
+// Goes to a tree: in one step where motion is not wanted, or it is far off. aim
+// says at which part of the width it shall stand.
 function goTo(i) {
-  const to = {x: X[i], y: Y[i], k: Math.max(view.k, 7)};
+  const k = Math.max(view.k, 7), to = {x: X[i] + (0.5 - aim(i)) * width / k, y: Y[i], k};
   const far = Math.hypot(to.x - view.x, to.y - view.y) * view.k > 3 * width;
   if (still.matches || far) { Object.assign(view, to); draw(); return; }
   const from = {...view}, start = performance.now();

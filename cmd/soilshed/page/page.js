@@ -44,7 +44,9 @@ function paint() {
   scaleBar();
 }
 
-// What is drawn of a tree at a place of the map, and how its ground is told there.
+// Where in the map a tree is gone to, whether it is seen at a place of the map, and
+// how its ground is told there.
+const aim = () => 0.5;
 const seenAt = () => true;
 const standing = i => toneName(look.tone[i]);
 
