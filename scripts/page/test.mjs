@@ -1,6 +1,6 @@
 // Opens pages of assessments in a real browser and does what a person would.
 //
-//   node test.mjs TOWN.html HOSTILE.html CREW.html SINCE.html PICTURES [BIG.html]
+//   node test.mjs TOWN.html HOSTILE.html CREW.html SINCE.html DESIGNS.html HOSTILE-DESIGNS.html PICTURES [BIG.html]
 //
 // Exit status 1, with a line for each thing that is wrong.
 import { mkdtempSync, readFileSync, rmSync, statSync } from "node:fs";
@@ -8,9 +8,10 @@ import { tmpdir } from "node:os";
 import { join, resolve } from "node:path";
 import { pathToFileURL } from "node:url";
 import { chromium } from "playwright-core";
+import { designs } from "./designs.mjs";
 import { attacks } from "./hostile.mjs";
 
-const [town, hostile, crew, since, pictures, big] = process.argv.slice(2);
+const [town, hostile, crew, since, plans, hostilePlans, pictures, big] = process.argv.slice(2);
 const wrong = [];
 const expect = (good, what) => { if (!good) wrong.push(what); };
 
@@ -51,6 +52,18 @@ const colours = page => page.evaluate(() => {
   return seen.size;
 });
 const mapText = page => page.evaluate(() => document.getElementById("map").toDataURL());
+// Text against its ground, by the formula of WCAG 2.1 (1.4.3: at least 4.5).
+const lowContrast = page => page.evaluate(() => {
+  const light = c => { const [r, g, b] = c.match(/[\d.]+/g).slice(0, 3).map(v => (v /= 255) <= 0.03928 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4); return 0.2126 * r + 0.7152 * g + 0.0722 * b; };
+  const ground = e => { for (; e; e = e.parentElement) { const b = getComputedStyle(e).backgroundColor; if (!/rgba\(.*, 0\)|transparent/.test(b)) return b; } return "rgb(255, 255, 255)"; };
+  const bad = [];
+  for (const e of document.querySelectorAll("body *")) {
+    if (![...e.childNodes].some(n => n.nodeType === 3 && n.textContent.trim()) || !e.checkVisibility() || e.closest("svg, script, style, button:disabled")) continue;
+    const a = light(getComputedStyle(e).color), b = light(ground(e)), ratio = (Math.max(a, b) + 0.05) / (Math.min(a, b) + 0.05);
+    if (ratio < 4.5) bad.push(`${e.textContent.trim().slice(0, 20)} ${ratio.toFixed(1)}`);
+  }
+  return bad.slice(0, 5);
+});
 
 // ---- the town ----
 {
@@ -253,21 +266,10 @@ for (const motion of ["reduce", "no-preference"]) {
   expect(said.length === 2 && /^Has [\d.]+ m. of soil and needs/.test(said[0]) && /nearest hard edge/.test(said[1]), `drawings say: ${said}`);
   expect(await page.locator("html").getAttribute("lang") === "en" && await page.locator("main").count() === 1 && await page.locator("h1").count() === 1, "language, main part or title is missing");
   expect(await page.locator("#told").getAttribute("role") === "status", "the number of trees shown is not told when it changes");
-  // Text against its ground, by the formula of WCAG 2.1 (1.4.3: at least 4.5).
   for (const scheme of ["light", "dark"]) {
     await page.emulateMedia({ colorScheme: scheme });
     await page.waitForTimeout(100);
-    const low = await page.evaluate(() => {
-      const light = c => { const [r, g, b] = c.match(/[\d.]+/g).slice(0, 3).map(v => (v /= 255) <= 0.03928 ? v / 12.92 : ((v + 0.055) / 1.055) ** 2.4); return 0.2126 * r + 0.7152 * g + 0.0722 * b; };
-      const ground = e => { for (; e; e = e.parentElement) { const b = getComputedStyle(e).backgroundColor; if (!/rgba\(.*, 0\)|transparent/.test(b)) return b; } return "rgb(255, 255, 255)"; };
-      const bad = [];
-      for (const e of document.querySelectorAll("body *")) {
-        if (![...e.childNodes].some(n => n.nodeType === 3 && n.textContent.trim()) || !e.checkVisibility() || e.closest("svg, script, style, button:disabled")) continue;
-        const a = light(getComputedStyle(e).color), b = light(ground(e)), ratio = (Math.max(a, b) + 0.05) / (Math.min(a, b) + 0.05);
-        if (ratio < 4.5) bad.push(`${e.textContent.trim().slice(0, 20)} ${ratio.toFixed(1)}`);
-      }
-      return bad.slice(0, 5);
-    });
+    const low = await lowContrast(page);
     expect(low.length === 0, `too little contrast, ${scheme}: ${low}`);
   }
   await page.close();
@@ -341,6 +343,9 @@ for (const motion of ["reduce", "no-preference"]) {
   expect(/Crew day \d+, stop \d+/.test(panel) && panel.includes("ft\u00b3"), "the panel does not tell day and stop, or not in cubic feet");
   await page.close();
 }
+
+// ---- designs side by side ----
+await designs({ visit, expect, text, ids, shown, colours, mapText, lowContrast, pictures }, plans, hostilePlans);
 
 // ---- a browser that cannot unpack ----
 {

@@ -1,6 +1,6 @@
 #!/bin/sh
-# Opens the page of an assessment in a real browser: the invented town, texts
-# that try to run something, a worklist in days and feet.
+# Opens the pages of soilshed in a real browser: the invented town, texts that try
+# to run something, a worklist in days and feet, two designs beside today.
 #
 #   scripts/page/test.sh [PICTURES] [BIG.html]
 #
@@ -53,4 +53,10 @@ town=$work/later wrenfold since --since "$work/town.gpkg"
 mkdir "$work/hostile"
 node "$work/hostile.mjs" "$work/hostile"
 assess --trees "$work/hostile/trees.geojson" --pavement "$work/hostile/walks.geojson" --out "$work/hostile.gpkg" --page "$work/hostile.html"
-node "$work/test.mjs" "$work/town.html" "$work/hostile.html" "$work/crew.html" "$work/since.html" "$pictures" ${big:+"$big"}
+# Designs, and two whose names and trees are hostile.
+"$work/soilshed" compare --quiet --before "$town/today.toml" --after "$town/option-a.toml" --after "$town/option-b.toml" \
+	--within "$town/corridor.geojson" --prices "$town/prices.csv" --page "$work/designs.html"
+bad=$work/hostile/'"><img src=x onerror="window.ran=1"><b>.toml'
+printf 'trees = "trees.geojson"\npavement = "walks.geojson"\nyear = 2024\n' | tee "$work/hostile/today.toml" >"$bad"
+"$work/soilshed" compare --quiet --before "$work/hostile/today.toml" --after "$bad" --page "$work/hostile-designs.html"
+node "$work/test.mjs" "$work/town.html" "$work/hostile.html" "$work/crew.html" "$work/since.html" "$work/designs.html" "$work/hostile-designs.html" "$pictures" ${big:+"$big"}

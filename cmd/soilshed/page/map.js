@@ -254,6 +254,7 @@ function readColours() {
 function resize() {
   const r = canvas.getBoundingClientRect();
   dpr = Math.min(3, window.devicePixelRatio || 1);
+  if (!r.width || !r.height) return; // not shown, as on paper
   if (r.width === width && r.height === height && canvas.width === Math.round(r.width * dpr)) return;
   width = r.width;
   height = r.height;
@@ -641,7 +642,7 @@ function listen() {
   canvas.addEventListener("pointerup", up);
   canvas.addEventListener("pointercancel", up);
   canvas.addEventListener("pointerleave", () => { $("hint").hidden = true; });
-  canvas.addEventListener("wheel", e => {
+  $("mapbox").addEventListener("wheel", e => {
     e.preventDefault();
     const p = where(e);
     zoom(Math.exp(-e.deltaY * (e.deltaMode ? 0.05 : 0.0016)), p[0], p[1]);
@@ -907,9 +908,14 @@ function soilBars(bars, need, most, label) {
     y += 36;
   }
   s.append(words(4, y + 12, "needs", 11, "start"), svg("rect", {x: 4, y: y + 16, width: Math.max(1, w(need)), height: 16, fill: "none", stroke: "currentColor", "stroke-width": 1.4}));
-  // The bounds of the classes, as parts of the need.
-  for (const b of head.bounds) if (b < 1 && need > 0) s.append(svg("path", {d: `M${4 + w(b * need)} ${y + 16}v16`, stroke: "currentColor", "stroke-width": 0.8, "stroke-dasharray": "2 2"}),
-    words(4 + w(b * need), y + 41, few(100 * b, 0) + " %", 9, "middle"));
+  // The bounds of the classes, as parts of the need; their words where there is room.
+  let free = Infinity;
+  for (const b of head.bounds) if (b < 1 && need > 0) {
+    s.append(svg("path", {d: `M${4 + w(b * need)} ${y + 16}v16`, stroke: "currentColor", "stroke-width": 0.8, "stroke-dasharray": "2 2"}));
+    if (w(b * need) > free) continue;
+    s.append(words(4 + w(b * need), y + 41, few(100 * b, 0) + " %", 9, "middle"));
+    free = w(b * need) - 26;
+  }
   s.setAttribute("viewBox", `0 0 ${W + 8} ${y + 42}`);
   return el("figure", {}, s, el("figcaption", {}, label + "."));
 }
