@@ -150,7 +150,7 @@ export async function designs({ visit, expect, text, ids, shown, colours, mapTex
   expect(sheets[0][0] === "today" && sheets[1][0] === "option-a" && sheets.every(s => s[1] > 20 && s[2]) && sheets[0][3] !== sheets[1][3], `on paper: ${sheets.map(s => s.slice(0, 3))}`);
   expect(await page.locator("#mapbox").isHidden() && await page.locator("#proposal").isHidden() && await page.locator("#totalrows tr").last().isVisible(), "controls are printed, or the table is not");
   await page.evaluate(() => dispatchEvent(new Event("afterprint")));
-  await page.emulateMedia({ media: "screen" });
+  await page.emulateMedia({ media: null });
   const pdf = await page.pdf({ path: `${pictures}/designs.pdf`, format: "A4", printBackground: true });
   expect(pdf.length > 20000, "the page of designs does not print");
   expect(await colours(page) > 20 && Math.abs((await page.locator("#map").boundingBox()).width - map.width) < 1, "the map is not as before after printing");

@@ -194,7 +194,7 @@ const lowContrast = page => page.evaluate(() => {
   const white = await page.evaluate(() => { const c = document.getElementById("map"), d = c.getContext("2d").getImageData(0, 0, c.width, c.height).data; let n = 0; for (let i = 0; i < d.length; i += 4) n += d[i] === 255 && d[i + 1] === 255 && d[i + 2] === 255; return n / (c.width * c.height); });
   expect(white > 0.2, `open ground is tinted on paper: ${(100 * white).toFixed(1)} % are white`);
   await page.evaluate(() => dispatchEvent(new Event("afterprint")));
-  await page.emulateMedia({ media: "screen" });
+  await page.emulateMedia({ media: null });
   const pdf = await page.pdf({ path: `${pictures}/town.pdf`, format: "A4", printBackground: true });
   expect(pdf.length > 20000 && pdf.subarray(0, 5).toString() === "%PDF-", "the page does not print");
   await page.close();
