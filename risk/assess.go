@@ -61,6 +61,7 @@ type Result struct {
 	FailYr, UprootYr, CollarYr float64
 	FailSoundYr                float64 // with a sound collar
 	GustSoundMS                float64
+	CarefulGustMS              float64 // for cautions: with the load as the tunnels have it
 	Decides                    string
 	Exposure, HarmYr           float64
 	OutgrownYear               Maybe[int]
@@ -75,7 +76,7 @@ func (m *Model) Assess(t *Tree, s *Size, g *Ground, odd Odd, tr *Trace) Result {
 	nan := math.NaN()
 	r := Result{
 		Need: nan, SoilPct: nan, DryDays: nan, GirdledP: nan, GirdledLo: nan, GirdledHi: nan, OddZ: nan,
-		GustMS: nan, WeakBearing: nan, FailYr: nan, UprootYr: nan, CollarYr: nan, FailSoundYr: nan, GustSoundMS: nan, Exposure: nan, HarmYr: nan,
+		GustMS: nan, WeakBearing: nan, FailYr: nan, UprootYr: nan, CollarYr: nan, FailSoundYr: nan, GustSoundMS: nan, CarefulGustMS: nan, Exposure: nan, HarmYr: nan,
 	}
 	for i := range r.NeedM3 {
 		r.NeedM3[i] = nan
@@ -281,18 +282,25 @@ func (m *Model) wind(t *Tree, s *Size, g *Ground, r *Result, tr *Trace) {
 		r.WeakBearing = f.WeakBearing
 	}
 	r.FailSoundYr = f.FailSoundYr
+	r.CarefulGustMS = m.carefulGustMS(&w, r.GustMS)
 	// A thin stem does less harm where it strikes.
 	r.Exposure = wind.Exposure(&f.ByBearing, &g.TargetW) * wind.SizeWeight(s.DBHCm/100)
 	r.HarmYr = r.FailYr * r.Exposure
 	if tr != nil {
-		tr.wind(m, g, s, &w, m.Wind.Parts(w), &f, r)
+		plain := m.Wind
+		plain.Size, plain.SizeSpread = 0, 0
+		tr.wind(m, g, s, &w, m.Wind.Parts(w), plain.Fail(w, r.GirdledP, m.girdling), &f, r)
 	}
 }
 
-// CarefulGustMS is what a gust of failure would be with the load of the wind-tunnel
-// figures as they are, which surveys of storms show to be several times too high:
-// for cautions, where being wrong must err to that side.
-func (m *Model) CarefulGustMS(gustMS float64) float64 { return gustMS / m.gustScale }
+// carefulGustMS is what a gust of failure would be with the load of the wind-tunnel
+// figures as they are, which surveys of storms show to be several times too high,
+// or with what the size of the stem makes of them, whichever is more: for
+// cautions, where being wrong must err to that side.
+func (m *Model) carefulGustMS(w *wind.Tree, gustMS float64) float64 {
+	lower := max(m.WindLoad, 0.02) * min(1, m.Wind.SizeFactor(w.DBHM))
+	return gustMS * math.Pow(lower, 1/wind.DragOf(wind.Broadleaf, true).Exponent)
+}
 
 // GustAsFound is the gust, m/s, in which the base fails with even odds when roots
 // are known to hold so much of the collar's circumference, so deep (of its

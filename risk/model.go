@@ -2,7 +2,6 @@ package risk
 
 import (
 	"fmt"
-	"math"
 	"sync"
 
 	"soilshed/risk/collar"
@@ -66,6 +65,10 @@ type Settings struct {
 	// WindLoad multiplies the load of the wind-tunnel figures, WindLoadSpread is the
 	// standard deviation of its logarithm; 1 and 0 take the figures as they are.
 	WindLoad, WindLoadSpread float64
+	// WindLoadSize is the power of the DBH, over 40 cm, by which that factor goes,
+	// and WindLoadSizeSpread its standard deviation; 0 and 0 take the figures as
+	// they are.
+	WindLoadSize, WindLoadSizeSpread float64
 	// RootsCutYears is for how long sidewalk or kerb work beside a tree counts
 	// as cut roots.
 	RootsCutYears int
@@ -88,6 +91,7 @@ func DefaultSettings(year int) Settings {
 		// no source.
 		Texture:  soil.Loam,
 		WindLoad: wind.SurveyedLoad, WindLoadSpread: wind.SurveyedLoadSpread,
+		WindLoadSize: wind.SurveyedSize, WindLoadSizeSpread: wind.SurveyedSizeSpread,
 		// Setting, no source: roots cut longer ago are taken to have grown again
 		// or to have felled the tree.
 		RootsCutYears: 10,
@@ -101,8 +105,6 @@ type Model struct {
 	Evidence *collar.Evidence
 	Wind     wind.Climate
 	girdling *wind.Girdling
-	// gustScale is how much more wind it takes by the level of the load.
-	gustScale float64
 	// water answers for each kind of leaf; nil without a weather file.
 	water *[3]lazyTable
 	// typical is the median DBH in cm of the inventory by genus, "" for all.
@@ -114,8 +116,8 @@ type Model struct {
 // evapotranspiration; no days leave the water of the season unknown.
 func NewModel(s Settings, e *collar.Evidence, w wind.Climate, days []soil.Day, etoMM []float64) (*Model, error) {
 	w.Load, w.LoadSpread = s.WindLoad, s.WindLoadSpread
+	w.Size, w.SizeSpread = s.WindLoadSize, s.WindLoadSizeSpread
 	m := &Model{Settings: s, Evidence: e, Wind: w.Prepare()}
-	m.gustScale = math.Pow(max(s.WindLoad, 0.02), -1/wind.DragOf(wind.Broadleaf, true).Exponent)
 	held := collar.ShareDistribution(true)
 	nodes := make([]wind.SectionNode, len(held))
 	for i, h := range held {

@@ -187,7 +187,7 @@ func (m *Model) reasons(t *Tree, s *Size, g *Ground, odd Odd, r *Result, post co
 	}
 	// 35 m/s is about the middle of street trees by the tunnels' figures as they
 	// are; the level moves it.
-	if careful := m.CarefulGustMS(r.GustMS); careful < 35 {
+	if careful := r.CarefulGustMS; careful < 35 {
 		add(Reason{kind: reasonGust, score: float32((40 - careful) / 10), a: float32(r.GustMS)})
 	}
 	if r.DryDays > m.MaxDryDays {

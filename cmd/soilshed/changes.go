@@ -340,7 +340,7 @@ var (
 	groundSettings = []string{"reach", "depth", "max-depth", "snap", "close-gap", "assumed-pit", "position-error", "jitters", "share", "rootable-field", "soil-field", "crs"}
 	needSettings   = []string{"need", "class-bounds", "standard", "pan", "critical-days", "texture", "awc", "max-dry-days", "runoff", "latitude", "elevation", "field", "weather-field"}
 	collarSettings = []string{"field"}
-	windSettings   = []string{"design-gust", "gust-years", "terrain", "wind-load", "wind-load-spread", "class-field", "gust-field"}
+	windSettings   = []string{"design-gust", "gust-years", "terrain", "wind-load", "wind-load-spread", "wind-load-size", "wind-load-size-spread", "class-field", "gust-field"}
 )
 
 // step is a part of the chain that a result hangs on.

@@ -224,7 +224,7 @@ func (a *assessment) nextStep(i int, r *row) string {
 	if r.rank > 0 && r.rank <= a.firstOfList() && !g.Unsurveyed {
 		return "excavate the root collar"
 	}
-	if a.model.CarefulGustMS(r.res.GustMS) < weakGustMS && !a.in.trees[i].Dead && !g.Unsurveyed {
+	if r.res.CarefulGustMS < weakGustMS && !a.in.trees[i].Dead && !g.Unsurveyed {
 		return "have a certified arborist see its base"
 	}
 	return a.model.NextStep(&a.in.trees[i], &g, &r.res)

@@ -42,6 +42,7 @@ type options struct {
 	designGust, gustYears                       float64
 	terrain                                     string
 	windLoad, windLoadSpread                    float64
+	windLoadSize, windLoadSizeSpread            float64
 	latitude, elevation                         float64
 	year                                        int
 	workers                                     int
@@ -144,6 +145,8 @@ func flagsOf(o *options, verb string) *pflag.FlagSet {
 	every().StringVar(&o.terrain, "terrain", "built-up", "upwind `TERRAIN`: built-up, open or shore")
 	every().Float64Var(&o.windLoad, "wind-load", wind.SurveyedLoad, "`FACTOR` on the load of the wind-tunnel figures, set by storm surveys; 1 takes the figures as they are")
 	every().Float64Var(&o.windLoadSpread, "wind-load-spread", wind.SurveyedLoadSpread, "standard `DEVIATION` of the logarithm of that factor")
+	every().Float64Var(&o.windLoadSize, "wind-load-size", wind.SurveyedSize, "`POWER` of the DBH, over 40 cm, by which that factor goes, as surveys found thick stems to fail no less often; 0 takes the figures as they are")
+	every().Float64Var(&o.windLoadSizeSpread, "wind-load-size-spread", wind.SurveyedSizeSpread, "standard `DEVIATION` of that power")
 	every().IntVar(&o.year, "year", 0, "`YEAR` that trees are assessed for; that of the newest input file when not given")
 
 	listing().IntVar(&o.crewDays, "crew-days", 0, "crew `DAYS` that the worklist is cut to; not given, it holds the first 500 trees, without days")
@@ -269,6 +272,7 @@ func (o *options) understand() error {
 		{"max-dry-days", o.maxDryDays, 0, 365}, {"runoff", o.runoff, 0, 1}, {"design-gust", o.designGust, 0, 120},
 		{"gust-years", o.gustYears, 2, 10000}, {"latitude", o.latitude, -90, 90}, {"elevation", o.elevation, -430, 6000},
 		{"wind-load", o.windLoad, 0.05, 5}, {"wind-load-spread", o.windLoadSpread, 0, 1.5},
+		{"wind-load-size", o.windLoadSize, -3, 3}, {"wind-load-size-spread", o.windLoadSizeSpread, 0, 3},
 		{"crew-days", float64(o.crewDays), 0, 10000}, {"crew-hours", o.crewHours, 1, 24}, {"crew-speed", o.crewSpeed, 1, 130},
 		{"page-details", float64(o.pageDetails), 0, 1e6}, {"workers", float64(o.workers), 1, 1024}, {"cell", o.cellM, 20, 1e5},
 	}
@@ -390,6 +394,7 @@ func (o *options) settings(year int) risk.Settings {
 	s.ReachM, s.Need, s.Standard, s.Bounds = o.reach, o.rule, o.std, o.bounds
 	s.Budget.PanMmD, s.Budget.Days = o.pan, o.criticalDays
 	s.WindLoad, s.WindLoadSpread = o.windLoad, o.windLoadSpread
+	s.WindLoadSize, s.WindLoadSizeSpread = o.windLoadSize, o.windLoadSizeSpread
 	s.Texture, s.AWC, s.MaxDryDays, s.Runoff = o.tex, o.awc, o.maxDryDays, o.runoff
 	return s
 }

@@ -297,7 +297,7 @@ const lowGustMS = 17
 func (a *assessment) cautions(i int) string {
 	t, r := &a.in.trees[i], &a.rows[i]
 	s := "Call before you dig. Mind traffic and overhead lines: local rules and permits. Cut no root: that is for a certified arborist."
-	if a.model.CarefulGustMS(r.res.GustMS) < lowGustMS {
+	if r.res.CarefulGustMS < lowGustMS {
 		s += " Do not work under it in wind."
 	}
 	if t.WalkReplacedYr.Known {

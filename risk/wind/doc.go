@@ -23,8 +23,9 @@
 // The order of trees is worth more than the level. Tunnels and winches measured
 // crowns and root plates one by one; taken as they are they fell several times as
 // many trees as storms do. Climate.Load sets the level by surveys of storms
-// (SurveyedLoad), to a factor of about three in the yearly probability. For stems
-// under about 15 cm, which bend out of the wind, it is too high. Where a choice was open, the careful side was
+// (SurveyedLoad), to a factor of about three in the yearly probability, and
+// Climate.Size what surveys say of thick and thin stems (SurveyedSize). Stems under
+// about 15 cm bend out of the wind. Where a choice was open, the careful side was
 // taken; each constant says where it is from, "from memory" or "setting, no
 // source" where so.
 //

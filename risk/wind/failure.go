@@ -59,6 +59,10 @@ type Climate struct {
 	// standard deviation of its logarithm: what is not known of it, the same for
 	// all trees and years. 0 stands for 1: the figures as they are.
 	Load, LoadSpread float64
+	// Size is the power of the DBH, over 40 cm, that the load is multiplied by too,
+	// and SizeSpread the standard deviation of that power. 0 and 0 leave the figures
+	// as they are.
+	Size, SizeSpread float64
 
 	ready *gusts
 }
@@ -69,6 +73,21 @@ func (c *Climate) load() float64 {
 		return within(c.Load, 0.02, 10)
 	}
 	return 1
+}
+
+// logSize is ln(DBH/40 cm). Beyond 15 cm and 1 m, where no survey looked, the
+// size no longer counts.
+func logSize(dbhM float64) float64 { return math.Log(within(dbhM, 0.15, 1) / 0.4) }
+
+// SizeFactor is what the size of the stem multiplies the load by.
+func (c *Climate) SizeFactor(dbhM float64) float64 {
+	return math.Exp(within(c.Size, -3, 3) * logSize(dbhM))
+}
+
+// loadSpreadOf is the standard deviation of ln(load) that is common to all trees
+// of a size and to all years: that of the level, and that of the size's power.
+func (c *Climate) loadSpreadOf(dbhM float64) float64 {
+	return within(math.Hypot(within(c.LoadSpread, 0, 2), within(c.SizeSpread, 0, 3)*logSize(dbhM)), 0, 2)
 }
 
 // NewClimate returns a climate in a built-up terrain with the defaults: all
@@ -394,7 +413,7 @@ func (c Climate) Parts(t Tree) Parts {
 	p.OutlineM2, p.ArmM = Outline(t.Kind, t.HeightM, t.CrownM, t.CrownBaseM)
 	p.StreetFactor = c.Terrain.StreetFactor(p.ArmM)
 	p.Drag = DragOf(t.Kind, true)
-	p.MomentNm1 = c.load() * perMetre(p.Drag, p.OutlineM2, p.ArmM, p.StreetFactor)
+	p.MomentNm1 = c.load() * c.SizeFactor(t.DBHM) * perMetre(p.Drag, p.OutlineM2, p.ArmM, p.StreetFactor)
 	p.PlateM = PlateRadius(t.DBHM)
 	p.UprootNm = UprootNm(t.DBHM, t.HeightM, t.DepthM, &t.ReachM)
 	if t.HoldLost > 0 {
@@ -460,14 +479,14 @@ type state struct {
 // Strength and load of a tree stay what they are from year to year; only gust,
 // leaf and soil are drawn anew. Hence the credit for years stood.
 //
-// Where the level of the load is uncertain (LoadSpread), probabilities are means
+// Where the load is uncertain (LoadSpread, SizeSpread), probabilities are means
 // over it, each level weighed by its chance to have left the tree standing; gusts
 // are those of the middle.
 //
 // Against a dense integral of the same model the yearly probability is good to
 // 0.5 %, CollarYr to 2 %, and gusts to 0.05 m/s; the test holds them to it.
 func (c Climate) Fail(t Tree, girdledP float64, g *Girdling) Result {
-	spread := within(c.LoadSpread, 0, 2)
+	spread := c.loadSpreadOf(t.DBHM)
 	r := c.fail(t, girdledP, g, true)
 	if spread == 0 {
 		return r
