@@ -262,22 +262,16 @@ func (s *sweep) addEdge(x0, y0, x1, y1 float64, what edgeKind, ring, src int32) 
 // tiltM lifts a level bisector so that it bounds slabs.
 const tiltM = 2e-9
 
-// bendM is how far a level barrier is bent so that it bounds slabs.
-const bendM = 1e-8
-
-// addBarrier adds a line from a to b that roots do not cross.
+// addBarrier adds a line from a to b that roots do not cross. A level one bounds
+// no slab; it parts the two that meet along it (join).
 func (s *sweep) addBarrier(a, b geo.XY, what edgeKind, ring, src int32) {
-	switch {
-	case what == edgeSplit && math.Abs(a.Y-b.Y) < tiltM:
+	if what == edgeSplit && math.Abs(a.Y-b.Y) < tiltM {
 		mid := (a.Y + b.Y) / 2
 		a.Y, b.Y = mid-tiltM/2, mid+tiltM/2
-	case what != edgeSplit && math.Abs(a.Y-b.Y) < bendM:
-		// A level line bounds no slab. It is bent, for its ends must stay where
-		// they are: where it meets a corner or the next piece of the line no
-		// strip may be left for a root to pass.
-		top := geo.XY{X: (a.X + b.X) / 2, Y: max(a.Y, b.Y) + bendM}
-		s.addEdge(a.X, a.Y, top.X, top.Y, what, ring, src)
-		a = top
+	}
+	if a.Y == b.Y {
+		s.edges = append(s.edges, edge{x0: a.X, y0: a.Y, x1: b.X, y1: b.Y, kind: what, dir: 1, ring: ring, src: src})
+		return
 	}
 	s.addEdge(a.X, a.Y, b.X, b.Y, what, ring, src)
 }

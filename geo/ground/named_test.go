@@ -369,6 +369,60 @@ func TestWallIntoAnEdgeThatIsAllButLevel(t *testing.T) {
 	}
 }
 
+// Paving touches a wall half way along, with an edge or with a corner, whichever
+// way the wall runs: no root gets through between them.
+func TestPavingThatTouchesAWall(t *testing.T) {
+	for turn := range 16 {
+		for _, tilt := range []float64{0, 1e-12, 1e-10, 3e-9, 2e-8} {
+			place := func(r []geo.XY) []geo.XY {
+				sin, cos := math.Sincos(float64(turn/4) * .3)
+				for i, p := range r {
+					for range turn % 4 {
+						p = geo.XY{X: -p.Y, Y: p.X}
+					}
+					r[i] = geo.XY{X: p.X*cos - p.Y*sin, Y: p.X*sin + p.Y*cos}
+				}
+				return r
+			}
+			for _, corner := range []bool{false, true} {
+				west, east := 5*4., 3*4.
+				o := still()
+				o.CloseGapM = 0
+				s := survey(t, o, []Stand{{At: place(xy(-4, -2))[0], ReachM: 20}, {At: place(xy(2, -2))[0], ReachM: 20}}, func(b *Builder) {
+					must(t, b.Barrier(place(xy(-5, -4, -5, 0, 3, 0+tilt, 3, -4, -5, -4))))
+					if corner {
+						must(t, b.Hard(poly(place(xy(-.5, -4, .5, -4, 0, tilt))), 1))
+						west, east = west-1, east-1
+					} else {
+						must(t, b.Hard(poly(place(xy(-.5, -4, .5, -4, .5, tilt, -.5, tilt))), 1))
+						west, east = west-2, east-2
+					}
+				})
+				for k, want := range []float64{west, east} {
+					if math.Abs(s[k].OpenM2-want) > 1e-5 {
+						t.Errorf("turn %d, tilt %g, corner %v: tree %d has %v m2, want %v", turn, tilt, corner, k, s[k].OpenM2, want)
+					}
+				}
+			}
+		}
+	}
+}
+
+// A stem on a corner where two grounds meet: the larger is its own. When that
+// one turns out to be cut off by a gap, the other is, less its own gaps.
+func TestStemOnACornerBetweenTwoCracks(t *testing.T) {
+	s := survey(t, still(), []Stand{{ReachM: 20}}, func(b *Builder) {
+		// Cracks of 2 cm run from the stem west and east, to lawns 4 m off.
+		must(t, b.Hard(poly(rect(-4, 0, 4, 9)), 1))
+		must(t, b.Hard(poly(rect(-4, -9, 4, -.02)), 1))
+		must(t, b.Hard(poly(xy(0, 0, .01, -.03, -.01, -.03)), 1))
+		must(t, b.Hard(poly(rect(-50, -50, 50, 50), rect(-9, -9, 12, 9)), 1))
+	})
+	if s[0].How != Assumed {
+		t.Errorf("%v, %v m2: it stands in a crack", s[0].How, s[0].OpenM2)
+	}
+}
+
 // A wedge is closed where it is as narrow as a gap, by a line across it and by
 // one that meets its other side at a right angle. They cross, and no root gets
 // through where they do.

@@ -54,6 +54,12 @@ func (s *sweep) dig(m *Map, c geo.XY, r float64, o *Options, pit *pit, op *openi
 	if !s.flood() {
 		return false
 	}
+	// A stem on a corner that parts two grounds may lose one when its gaps are
+	// closed; so those of both are.
+	forked := o.CloseGapM > 0 && s.forked()
+	if forked {
+		s.pickAll()
+	}
 	s.bounds = s.rims(s.bounds[:0])
 	op.cut = m.has[barrier]
 	if o.CloseGapM > 0 && s.closeGaps(m, c, o.CloseGapM) > 0 {
@@ -62,6 +68,9 @@ func (s *sweep) dig(m *Map, c geo.XY, r float64, o *Options, pit *pit, op *openi
 		if !s.flood() {
 			return false
 		}
+		s.bounds = s.rims(s.bounds[:0])
+	} else if forked {
+		s.pickLargest()
 		s.bounds = s.rims(s.bounds[:0])
 	}
 	op.areaM2, op.underM2 = s.picked()

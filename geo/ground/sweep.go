@@ -1,6 +1,7 @@
 package ground
 
 import (
+	"cmp"
 	"math"
 	"slices"
 
@@ -112,6 +113,7 @@ type sweep struct {
 	ys      []float64 // different heights
 	at      []int32   // for each height its first level, and one more
 	circles []int32   // an edge of each different circle
+	level   []int32   // barriers and plugs that are level
 
 	slabs     []slab
 	traps     []trap
@@ -171,6 +173,7 @@ func (s *sweep) clear() {
 func (s *sweep) prepare() {
 	r := s.half
 	s.levels = append(s.levels[:0], level{-r, -1}, level{r, -1})
+	s.level = s.level[:0]
 	add := func(y float64, e int32) {
 		if y > -r && y < r {
 			s.levels = append(s.levels, level{y, e})
@@ -180,6 +183,9 @@ func (s *sweep) prepare() {
 		e := &s.edges[i]
 		add(e.y0, int32(i))
 		add(e.y1, int32(i))
+		if (e.kind == edgeBarrier || e.kind == edgePlug) && e.y1-e.y0 <= levelM {
+			s.level = append(s.level, int32(i))
+		}
 	}
 	for _, y := range s.cuts {
 		add(y, -1)
@@ -233,6 +239,12 @@ func (s *sweep) prepare() {
 		}
 	}
 	s.at = append(s.at, int32(len(s.levels)))
+	// Those that lie between two heights are an edge like any other.
+	s.level = slices.DeleteFunc(s.level, func(i int32) bool { return s.edges[i].y0 < s.edges[i].y1 })
+	slices.SortFunc(s.level, func(i, j int32) int {
+		a, b := &s.edges[i], &s.edges[j]
+		return cmp.Or(cmp.Compare(a.y0, b.y0), cmp.Compare(min(a.x0, a.x1), min(b.x0, b.x1)))
+	})
 	s.slabs, s.traps, s.spans = s.slabs[:0], s.traps[:0], s.spans[:0]
 	s.order, s.up, s.down = s.order[:0], s.up[:0], s.down[:0]
 }
@@ -514,11 +526,12 @@ func (s *sweep) scanGround() {
 }
 
 // emit adds a trap, or lengthens the one before it when only a strip of no
-// width lies between them.
+// width lies between them. In a slab too low for roots that is the tip of
+// something wider, and roots do not pass over it.
 func (s *sweep) emit(first int, left, right actEdge, state groundState, wall bool) {
 	t := int32(len(s.traps))
 	tr := trap{left: left.e, right: right.e, up: t, state: state}
-	if int(t) > first && !wall {
+	if int(t) > first && !wall && (s.hi-s.lo > joinM || s.traps[t-1].right == left.e) {
 		last := &s.traps[t-1]
 		if left.xm-s.lastRight <= thinM {
 			if last.state == state {
@@ -571,7 +584,7 @@ func (s *sweep) join(lower, upper int32) {
 			sp := &s.spans[hi.spans+j-hi.from]
 			bl, br = sp.lowL, sp.lowR
 		}
-		if min(ar, br)-max(al, bl) > joinM {
+		if min(ar, br)-max(al, bl) > joinM && (len(s.level) == 0 || s.passes(y, max(al, bl), min(ar, br), a.state == underPave && b.state == underPave)) {
 			s.union(i, j)
 		}
 		if ar < br {
@@ -580,6 +593,26 @@ func (s *sweep) join(lower, upper int32) {
 			j++
 		}
 	}
+}
+
+// passes tells whether the level barriers at y leave a passage between two
+// places. A plug closes none under pavement.
+func (s *sweep) passes(y, from, to float64, under bool) bool {
+	first, _ := slices.BinarySearchFunc(s.level, y, func(i int32, y float64) int { return cmp.Compare(s.edges[i].y0, y) })
+	for _, i := range s.level[first:] {
+		e := &s.edges[i]
+		if e.y0 != y {
+			break
+		}
+		if under && e.kind == edgePlug {
+			continue
+		}
+		if min(e.x0, e.x1, to)-from > joinM {
+			return true
+		}
+		from = max(from, e.x0, e.x1)
+	}
+	return to-from > joinM
 }
 
 // flood runs the sweep from the origin as far as the ground that holds it
@@ -684,32 +717,47 @@ func (s *sweep) holds(i int32) bool {
 // pickLargest marks the traps of the component that holds the origin; when
 // several touch it, the largest.
 func (s *sweep) pickLargest() {
-	best, bestArea := int32(-1), -1.0
-	for _, seed := range s.seeds {
-		r := s.find(seed)
-		if r == best {
-			continue
-		}
-		if best < 0 && len(s.seeds) == 1 {
-			best = r
-			break
-		}
-		area := 0.0
-		for _, i := range s.order {
-			sl := &s.slabs[i]
-			for t := sl.from; t < sl.to; t++ {
-				if s.find(t) == r {
-					area += s.trapArea(sl, &s.traps[t])
+	best := s.find(s.seeds[0])
+	if s.forked() {
+		bestArea := -1.0
+		for k, seed := range s.seeds {
+			r := s.find(seed)
+			if slices.ContainsFunc(s.seeds[:k], func(o int32) bool { return s.find(o) == r }) {
+				continue
+			}
+			area := 0.0
+			for _, i := range s.order {
+				sl := &s.slabs[i]
+				for t := sl.from; t < sl.to; t++ {
+					if s.find(t) == r {
+						area += s.trapArea(sl, &s.traps[t])
+					}
 				}
 			}
-		}
-		if area > bestArea {
-			best, bestArea = r, area
+			if area > bestArea {
+				best, bestArea = r, area
+			}
 		}
 	}
 	for _, i := range s.order {
 		for t := s.slabs[i].from; t < s.slabs[i].to; t++ {
 			s.traps[t].pick = s.find(t) == best
+		}
+	}
+}
+
+// forked tells whether several components touch the origin.
+func (s *sweep) forked() bool {
+	first := s.find(s.seeds[0])
+	return slices.ContainsFunc(s.seeds, func(o int32) bool { return s.find(o) != first })
+}
+
+// pickAll marks the traps of all components that touch the origin.
+func (s *sweep) pickAll() {
+	for _, i := range s.order {
+		for t := s.slabs[i].from; t < s.slabs[i].to; t++ {
+			r := s.find(t)
+			s.traps[t].pick = slices.ContainsFunc(s.seeds, func(o int32) bool { return s.find(o) == r })
 		}
 	}
 }
