@@ -270,15 +270,24 @@ func readEvidence(path string) (*collar.Evidence, error) {
 	return e, nil
 }
 
+// What the list may be ordered by, an hour of crew time.
+const (
+	byHarm     = "harm"     // harm averted
+	byGirdling = "girdling" // girdled collars found
+)
+
 // job is the work of looking at one collar.
 func (a *assessment) job(i int) rank.Job {
 	t, r := &a.in.trees[i], &a.rows[i]
 	s := a.model.Size(t)
+	gain := rank.Averted(r.res.HarmYr, math.Min(r.res.HarmYr, rank.Harm(r.res.FailSoundYr, r.res.Exposure)), rank.Relief)
+	if a.o.listBy == byGirdling {
+		gain = r.res.GirdledP
+	}
 	return rank.Job{
 		Key: i, ID: t.ID, Street: t.Street, EastM: a.in.at[i].X, NorthM: a.in.at[i].Y,
-		HarmYr:    r.res.HarmYr,
-		AvertedYr: rank.Averted(r.res.HarmYr, math.Min(r.res.HarmYr, rank.Harm(r.res.FailSoundYr, r.res.Exposure)), rank.Relief),
-		HoursH:    rank.Hours(s.DBHCm/100, t.FlareCm.Or(10)/100, a.digging(i)),
+		HarmYr: r.res.HarmYr, Gain: gain,
+		HoursH: rank.Hours(s.DBHCm/100, t.FlareCm.Or(10)/100, a.digging(i)),
 	}
 }
 

@@ -592,6 +592,7 @@ func (b *older) compare(w *writer, i int, f *layer.Feature) {
 	if was, is, _ := x.number("rank"); math.IsNaN(was) != math.IsNaN(is) || math.Abs(was-is) >= rankLeast && beyond(was, is, rankBy) {
 		var why string
 		_, _, harm := x.number("harm_yr")
+		_, _, girdling := x.number("sgr_p")
 		_, _, exposure := x.number("exposure")
 		why = x.why(ofGround | ofCollar | ofWind)
 		if exposure && len(x.columns) == 0 && x.movedM <= movedM { // else by its size or place
@@ -599,7 +600,9 @@ func (b *older) compare(w *writer, i int, f *layer.Feature) {
 				why = strings.TrimPrefix(strings.TrimPrefix(why, reasonNotKnown)+"; "+t[0], "; ")
 			}
 		}
-		if !harm && len(x.columns) == 0 {
+		if aim := x.settings([]string{"list-by"}); len(aim) > 0 {
+			why = aim[0]
+		} else if !harm && !girdling && len(x.columns) == 0 {
 			why = "its own probability is the same: the trees around it in the list have changed"
 		}
 		add("rank", place(was), place(is), why, math.Abs(math.Log(orOne(was)/orOne(is))))

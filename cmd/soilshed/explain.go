@@ -102,7 +102,11 @@ func (a *assessment) explain(w io.Writer, i int, tr *risk.Trace, dug *excavation
 	fmt.Fprintln(w, "\nRank")
 	if r.rank > 0 {
 		j := a.job(i)
-		fmt.Fprintf(w, "  %d: harm averted a crew hour %.3g (%.3g a year over %.2f h)\n", r.rank, j.Worth(), j.AvertedYr, j.HoursH)
+		if a.o.listBy == byGirdling {
+			fmt.Fprintf(w, "  %d: girdled collars found a crew hour %.3g (%.3g over %.2f h)\n", r.rank, j.Worth(), j.Gain, j.HoursH)
+		} else {
+			fmt.Fprintf(w, "  %d: harm averted a crew hour %.3g (%.3g a year over %.2f h)\n", r.rank, j.Worth(), j.Gain, j.HoursH)
+		}
 	} else {
 		fmt.Fprintln(w, "  not ranked")
 	}

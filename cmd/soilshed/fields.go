@@ -183,7 +183,7 @@ var treeFields = []outField{
 		get: assessed(func(r *row) float64 { return r.res.Exposure })},
 	{name: "harm_yr", kind: layer.Real, digits: 7, alias: "expected harm a year", doc: "fail_yr x exposure.",
 		get: assessed(func(r *row) float64 { return r.res.HarmYr })},
-	{name: "rank", kind: layer.Integer, alias: "rank", doc: "Order in which to excavate and look at collars: by the harm that an hour of a crew can avert.",
+	{name: "rank", kind: layer.Integer, alias: "rank", doc: "Order in which to excavate and look at collars: by the harm that an hour of a crew can avert, or as --list-by says.",
 		get: func(_ *assessment, _ int, r *row, _ *risk.Size) layer.Value {
 			if r.rank == 0 {
 				return layer.Value{}

@@ -131,7 +131,7 @@ func (a *assessment) commonWords() (map[string]string, error) {
 // counts.
 var notOfResults = []string{
 	"config", "trees", "pavement", "bed", "rootable", "barrier", "soil", "target", "study-area", "weather", "gusts", "evidence", "excavations",
-	"out", "since", "field", "soil-field", "rootable-field", "excavation-field", "class-field", "crs", "encoding", "xy", "tree-layer", "year", "latitude",
+	"out", "since", "list-by", "field", "soil-field", "rootable-field", "excavation-field", "class-field", "crs", "encoding", "xy", "tree-layer", "year", "latitude",
 	"crew-days", "crew-hours", "crew-speed", "page", "charts", "tiles", "tile-paving", "in-format", "out-format", "page-details", "keep", "units", "workers", "max-skipped", "quiet", "log",
 }
 

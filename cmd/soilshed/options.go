@@ -47,6 +47,7 @@ type options struct {
 	year                                        int
 	workers                                     int
 	maxSkipped, crewDays                        int
+	listBy                                      string
 	crewHours, crewSpeed                        float64
 	page, charts, tiles                         string
 	tilePaving                                  bool
@@ -77,6 +78,7 @@ func flagsOf(o *options, verb string) *pflag.FlagSet {
 	var m flagMarks
 	every := m.serving("assess", "check", "explain", "draw", "weigh", "compare", "place", "learn")
 	listing := m.serving("assess", "check")                              // what stands beside the layer, the order of work
+	ranking := m.serving("assess", "check", "explain")                   // the order of the list
 	writing := m.serving("assess", "check", "draw", "place", "learn")    // a file that is not the same in each
 	digging := m.serving("assess", "check", "explain", "weigh", "learn") // what was found at collars
 	drawing := m.serving("assess", "check", "explain", "draw")           // the spread of the soil volume
@@ -149,6 +151,7 @@ func flagsOf(o *options, verb string) *pflag.FlagSet {
 	every().Float64Var(&o.windLoadSizeSpread, "wind-load-size-spread", wind.SurveyedSizeSpread, "standard `DEVIATION` of that power")
 	every().IntVar(&o.year, "year", 0, "`YEAR` that trees are assessed for; that of the newest input file when not given")
 
+	ranking().StringVar(&o.listBy, "list-by", byHarm, "what an hour of the crew is to bring, by which the list and its days are ordered: `AIM` harm (averted) or girdling (girdled collars found)")
 	listing().IntVar(&o.crewDays, "crew-days", 0, "crew `DAYS` that the worklist is cut to; not given, it holds the first 500 trees, without days")
 	listing().Float64Var(&o.crewHours, "crew-hours", 7, "`HOURS` of a crew day, on the way and on site together")
 	listing().Float64Var(&o.crewSpeed, "crew-speed", 20, "`KM/H` of a crew in town, door to door")
@@ -286,7 +289,7 @@ func (o *options) understand() error {
 		of      []string
 	}{
 		{"share", o.share, []string{"distance", "crown"}}, {"units", o.units, []string{"si", "us"}},
-		{"keep", o.keep, []string{"all", "none"}}, {"terrain", o.terrain, []string{"built-up", "open", "shore"}}, {"log", o.log, []string{"text", "json"}},
+		{"keep", o.keep, []string{"all", "none"}}, {"list-by", o.listBy, []string{byHarm, byGirdling}}, {"terrain", o.terrain, []string{"built-up", "open", "shore"}}, {"log", o.log, []string{"text", "json"}},
 	} {
 		if !slices.Contains(c.of, c.v) {
 			return usagef("--%s %s: one of %s", c.flag, c.v, strings.Join(c.of, ", "))

@@ -140,7 +140,7 @@ func (a *assessment) metadata() string {
 		"reach_m": a.o.reach, "depth_m": a.o.depth, "max_depth_m": a.o.maxDepth, "snap_m": a.o.snap,
 		"close_gap_m": a.o.closeGap, "assumed_pit_m": a.o.pit, "position_error_m": a.o.positionError,
 		"jitters": a.o.jitters, "share": a.o.share, "pan_mm_day": s.Budget.PanMmD, "critical_days": s.Budget.Days,
-		"runoff": s.Runoff, "max_dry_days": s.MaxDryDays, "terrain": a.o.terrain,
+		"list_by": a.o.listBy, "runoff": s.Runoff, "max_dry_days": s.MaxDryDays, "terrain": a.o.terrain,
 		"wind_load": s.WindLoad, "wind_load_spread": s.WindLoadSpread, "wind_load_size": s.WindLoadSize, "wind_load_size_spread": s.WindLoadSizeSpread,
 		"gust_mode_ms": a.model.Wind.MuMS, "gust_scale_ms": a.model.Wind.BetaMS,
 	}

@@ -33,7 +33,7 @@ type scheme struct {
 var freeInScheme = []string{
 	"trees", "plant", "remove", "pavement", "bed", "rootable", "barrier", "soil", "target", "study-area",
 	"field", "soil-field", "rootable-field", "class-field", "crs", "encoding", "xy", "tree-layer",
-	"position-error", "jitters", "excavations", "excavation-field", "crew-days", "crew-hours", "crew-speed",
+	"position-error", "jitters", "excavations", "excavation-field", "list-by", "crew-days", "crew-hours", "crew-speed",
 	"config", "out", "out-format", "page", "page-details", "charts", "tiles", "tile-paving", "since", "keep", "workers", "cell", "max-skipped", "quiet", "log",
 }
 

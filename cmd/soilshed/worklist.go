@@ -30,13 +30,13 @@ type workStop struct {
 
 // worklist is what a crew takes along.
 type worklist struct {
-	stops         []workStop
-	plan          rank.Plan             // for twice the days asked for
-	jobs          int                   // trees that wait
-	restAvertedYr float64               // by jobs too late in the list to be planned with
-	dug           int                   // ranked trees that were excavated before, and wait no more
-	roots         []foundRoot           // of what was found at them
-	digs          map[string]excavation // the latest of each tree; nil where no file is given
+	stops    []workStop
+	plan     rank.Plan             // for twice the days asked for
+	jobs     int                   // trees that wait
+	restGain float64               // by jobs too late in the list to be planned with
+	dug      int                   // ranked trees that were excavated before, and wait no more
+	roots    []foundRoot           // of what was found at them
+	digs     map[string]excavation // the latest of each tree; nil where no file is given
 }
 
 // listRows caps the worklist where no number of crew days cuts it off: more than
@@ -72,7 +72,7 @@ func (a *assessment) work() (*worklist, error) {
 		if len(jobs) < most {
 			jobs = append(jobs, a.job(int(i)))
 		} else if days > 0 {
-			w.restAvertedYr += a.job(int(i)).AvertedYr
+			w.restGain += a.job(int(i)).Gain
 		}
 	}
 	if days == 0 {
@@ -82,7 +82,7 @@ func (a *assessment) work() (*worklist, error) {
 		return w, nil
 	}
 	w.plan = rank.CrewDays(jobs, 2*days, rank.Crew{HoursPerDay: a.o.crewHours, SpeedKMH: a.o.crewSpeed})
-	w.plan.AllAvertedYr += w.restAvertedYr
+	w.plan.AllGain += w.restGain
 	for d, day := range w.plan.Days[:min(days, len(w.plan.Days))] {
 		for s, stop := range day.Stops {
 			w.stops = append(w.stops, workStop{stop.Key, stop.Job, d + 1, s + 1, stop.TravelH, stop.StartH})
@@ -118,7 +118,12 @@ func (w *worklist) tell(a *assessment, out io.Writer) {
 		return
 	}
 	for _, days := range []int{a.o.crewDays, 2 * a.o.crewDays} {
-		n, _, of := w.plan.After(days)
+		n, gain, of := w.plan.After(days)
+		if a.o.listBy == byGirdling {
+			fmt.Fprintf(out, "  %s: %s looked at, of which %.0f are to be expected girdled, of %.0f among all %s\n",
+				countOf(days, "crew day", "crew days"), countOf(n, "tree", "trees"), gain, w.plan.AllGain, grouped(w.jobs))
+			continue
+		}
 		fmt.Fprintf(out, "  %s: %s looked at, averting %.0f %% of the harm that looking at all %s would\n",
 			countOf(days, "crew day", "crew days"), countOf(n, "tree", "trees"), 100*of, grouped(w.jobs))
 	}
@@ -167,7 +172,7 @@ func lonLat(k int) func(*assessment, *workStop) layer.Value {
 
 // The one table of the worklist's fields.
 var workFields = []workField{
-	{outField{name: "rank", kind: layer.Integer, alias: "rank", doc: "Place in the whole list: by the harm that an hour of a crew can avert."},
+	{outField{name: "rank", kind: layer.Integer, alias: "rank", doc: "Place in the whole list: by the harm that an hour of a crew can avert, or as --list-by says."},
 		func(a *assessment, s *workStop) layer.Value { return layer.Whole(int64(a.rows[s.tree].rank)) }},
 	{outField{name: "day", kind: layer.Integer, alias: "crew day", doc: "Day of the crew, the most worthwhile first; empty without --crew-days."},
 		func(_ *assessment, s *workStop) layer.Value { return placed(s.day) }},

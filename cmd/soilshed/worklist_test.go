@@ -4,6 +4,7 @@ import (
 	"bytes"
 	"context"
 	"encoding/csv"
+	"fmt"
 	"math"
 	"os"
 	"path/filepath"
@@ -193,6 +194,69 @@ func TestWorklistIsDaysOfACrew(t *testing.T) {
 	}
 	if !strings.Contains(told, "were excavated before") {
 		t.Error("nothing is said of the trees excavated before")
+	}
+}
+
+// The list by girdling is in the order of the girdled collars that an hour finds,
+// its days find more of them than those by harm, and nothing else of a tree moves.
+func TestListByGirdling(t *testing.T) {
+	dir, flags := townFlags(t)
+	in := func(name string) string { return filepath.Join(dir, name) }
+	soilshedRuns(t, 0, with("assess", flags, "--out", in("harm.gpkg"), "--quiet")...)
+	soilshedRuns(t, 0, with("assess", flags, "--out", in("finds.gpkg"), "--list-by", "girdling", "--quiet")...)
+	columns := []string{"rank", "sgr_p", "fail_yr", "harm_yr", "soil_m3"}
+	harm, finds := columnsByTree(t, in("harm.gpkg"), "trees", columns...), columnsByTree(t, in("finds.gpkg"), "trees", columns...)
+	moved := 0
+	for id, x := range finds {
+		for _, c := range columns[1:] {
+			if x[c].Text() != harm[id][c].Text() {
+				t.Errorf("tree %s: %s is %s by girdling and %s by harm", id, c, x[c].Text(), harm[id][c].Text())
+			}
+		}
+		if x["rank"].Text() != harm[id]["rank"].Text() {
+			moved++
+		}
+	}
+	if moved < len(finds)/2 {
+		t.Errorf("%d of %d trees moved", moved, len(finds))
+	}
+	list := readRecords(t, in("finds-worklist.csv"))
+	chance := func(id string) float64 { v, _ := finds[id]["sgr_p"].Float(); return v }
+	last := math.Inf(1)
+	for i := range list.rows {
+		worth := chance(list.text(t, i, "tree_id")) / list.number(t, i, "hours")
+		if worth > last*1.01 { // of rounded numbers
+			t.Errorf("row %d finds %.4f an hour, the one before %.4f", i+1, worth, last)
+		}
+		last = worth
+	}
+
+	expected := func(file string) (n float64) {
+		rows := readRecords(t, file)
+		for i := range rows.rows {
+			n += chance(rows.text(t, i, "tree_id"))
+		}
+		return n
+	}
+	soilshedRuns(t, 0, with("assess", flags, "--out", in("harm.gpkg"), "--crew-days", "4", "--quiet")...)
+	told, _ := soilshedRuns(t, 0, with("assess", flags, "--out", in("finds.gpkg"), "--crew-days", "4", "--list-by", "girdling")...)
+	by, more := expected(in("harm-worklist.csv")), expected(in("finds-worklist.csv"))
+	t.Logf("four days: %.1f girdled to be expected by harm, %.1f by girdling", by, more)
+	if more < 1.2*by {
+		t.Errorf("four days by girdling find %.1f, by harm %.1f", more, by)
+	}
+	m := regexp.MustCompile(`4 crew days: (\d+) trees looked at, of which (\d+) are to be expected girdled, of (\d+) among all`).FindStringSubmatch(told)
+	if len(m) != 4 || m[2] != fmt.Sprintf("%.0f", more) {
+		t.Errorf("%q, want %.1f girdled:\n%s", m, more, told)
+	}
+	first := list.text(t, 0, "tree_id")
+	told, _ = soilshedRuns(t, 0, with("explain", flags, "--list-by", "girdling", first)...)
+	if !strings.Contains(told, "1: girdled collars found a crew hour") {
+		t.Errorf("tree %s:\n%s", first, told)
+	}
+	_, bad := soilshedRuns(t, 2, with("assess", flags, "--out", in("no.gpkg"), "--list-by", "size")...)
+	if !strings.Contains(bad, "--list-by size: one of harm, girdling") {
+		t.Error(bad)
 	}
 }
 

@@ -55,41 +55,41 @@ type Stop struct {
 // Day is a crew's day, its stops in driving order. The way from and to the yard is
 // not in it.
 type Day struct {
-	Stops     []Stop
-	WorkH     float64
-	TravelH   float64
-	AvertedYr float64
-	Over      bool // a single job that takes longer than a day
+	Stops   []Stop
+	WorkH   float64
+	TravelH float64
+	Gain    float64
+	Over    bool // a single job that takes longer than a day
 }
 
 // Plan is the crew days, the most worthwhile first.
 type Plan struct {
 	Days []Day
-	// AllAvertedYr is what looking at every collar would avert.
-	AllAvertedYr float64
+	// AllGain is what looking at every collar would bring.
+	AllGain float64
 }
 
-// After tells what the first n days of the plan do: trees looked at, harm a year
-// averted, and the share of all that looking at every collar would avert.
-func (p Plan) After(n int) (trees int, avertedYr, ofAll float64) {
+// After tells what the first n days of the plan do: trees looked at, what it
+// gains, and the share of all that looking at every collar would bring.
+func (p Plan) After(n int) (trees int, gain, ofAll float64) {
 	for _, d := range p.Days[:min(max(n, 0), len(p.Days))] {
 		trees += len(d.Stops)
-		avertedYr += d.AvertedYr
+		gain += d.Gain
 	}
-	if p.AllAvertedYr > 0 {
-		ofAll = min(avertedYr/p.AllAvertedYr, 1)
+	if p.AllGain > 0 {
+		ofAll = min(gain/p.AllGain, 1)
 	}
-	return trees, avertedYr, ofAll
+	return trees, gain, ofAll
 }
 
 // CrewDays gathers jobs into at most the given number of crew days. Ask for twice
 // the days that there are, and Plan.After answers what as many again would bring.
 //
 // Each day starts from one of the best jobs left and takes in, again and again,
-// the job that averts most for each hour that it adds, way included, until the
+// the job that gains most for each hour that it adds, way included, until the
 // day is full. So near trees, and those of one street, come together. It is a
 // greedy rule; the tests hold it against the best day found by trying all. Jobs
-// that avert nothing, or stand nowhere (coordinates not finite), get no day.
+// that gain nothing, or stand nowhere (coordinates not finite), get no day.
 func CrewDays(jobs []Job, days int, crew Crew) Plan {
 	crew = crew.held()
 	var plan Plan
@@ -101,7 +101,7 @@ func CrewDays(jobs []Job, days int, crew Crew) Plan {
 	}
 	Order(left)
 	for _, j := range left {
-		plan.AllAvertedYr += j.AvertedYr
+		plan.AllGain += j.Gain
 	}
 	done := make([]bool, len(left))
 	near := newNeighbours(left)
@@ -119,7 +119,7 @@ func CrewDays(jobs []Job, days int, crew Crew) Plan {
 			}
 			tried++
 			d, took := crew.day(left, done, near, s)
-			if d.AvertedYr > best.AvertedYr {
+			if d.Gain > best.Gain {
 				best, bestTook = d, took
 			}
 		}
@@ -135,9 +135,9 @@ func CrewDays(jobs []Job, days int, crew Crew) Plan {
 	// nothing: the crew goes there first.
 	slices.SortStableFunc(plan.Days, func(a, b Day) int {
 		switch {
-		case a.AvertedYr > b.AvertedYr:
+		case a.Gain > b.Gain:
 			return -1
-		case a.AvertedYr < b.AvertedYr:
+		case a.Gain < b.Gain:
 			return 1
 		}
 		return before(a.Stops[0].Job, b.Stops[0].Job)
@@ -155,13 +155,13 @@ func (c Crew) day(jobs []Job, done []bool, near *neighbours, s int) (Day, []int)
 			pick, at, pickAdds, rate := -1, 0, 0.0, 0.0
 			for _, i := range candidates {
 				j := &jobs[i]
-				if done[i] || used+j.hours() > c.HoursPerDay || j.AvertedYr/j.hours() <= rate || slices.Contains(route, i) {
+				if done[i] || used+j.hours() > c.HoursPerDay || j.Gain/j.hours() <= rate || slices.Contains(route, i) {
 					continue
 				}
 				k, extra := c.insertion(jobs, route, i)
 				adds := j.hours() + extra
-				if used+adds <= c.HoursPerDay && j.AvertedYr/adds > rate {
-					pick, at, pickAdds, rate = i, k, adds, j.AvertedYr/adds
+				if used+adds <= c.HoursPerDay && j.Gain/adds > rate {
+					pick, at, pickAdds, rate = i, k, adds, j.Gain/adds
 				}
 			}
 			if pick < 0 {
@@ -183,7 +183,7 @@ func (c Crew) day(jobs []Job, done []bool, near *neighbours, s int) (Day, []int)
 		clock += jobs[i].hours()
 		d.WorkH += jobs[i].hours()
 		d.TravelH += st.TravelH
-		d.AvertedYr += jobs[i].AvertedYr
+		d.Gain += jobs[i].Gain
 		d.Stops = append(d.Stops, st)
 	}
 	d.Over = d.WorkH > c.HoursPerDay

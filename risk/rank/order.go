@@ -11,9 +11,9 @@ type Job struct {
 	Street        string
 	EastM, NorthM float64 // in the run's local plane
 
-	HarmYr    float64 // expected harm a year as things stand
-	AvertedYr float64 // harm a year that looking and acting averts, on average
-	HoursH    float64 // crew hours on site, travel not counted
+	HarmYr float64 // expected harm a year as things stand
+	Gain   float64 // what the list is for: harm a year that looking and acting averts, on average, or girdled collars that it finds
+	HoursH float64 // crew hours on site, travel not counted
 
 	// Key is the caller's own: it is carried along and decides nothing.
 	Key int
@@ -24,10 +24,10 @@ const minHours = 0.1
 
 func (j Job) hours() float64 { return max(nonNegative(j.HoursH), minHours) }
 
-// Worth returns the harm a year that one crew hour on site averts.
-func (j Job) Worth() float64 { return nonNegative(j.AvertedYr) / j.hours() }
+// Worth returns the gain of one crew hour on site.
+func (j Job) Worth() float64 { return nonNegative(j.Gain) / j.hours() }
 
-// Order sorts jobs by the harm that an hour averts, the most first; then by
+// Order sorts jobs by the gain of an hour, the most first; then by
 // expected harm, then by ID, so that the order does not hang on how they came.
 // NaN counts as 0.
 func Order(jobs []Job) { slices.SortFunc(jobs, before) }

@@ -45,13 +45,13 @@ func TestHours(t *testing.T) {
 
 func TestOrder(t *testing.T) {
 	jobs := []Job{
-		{ID: "b", AvertedYr: 0.010, HoursH: 2, HarmYr: 0.02},
-		{ID: "nan", AvertedYr: math.NaN(), HoursH: 1, HarmYr: 0.9},
-		{ID: "c", AvertedYr: 0.005, HoursH: 1, HarmYr: 0.03},
-		{ID: "a", AvertedYr: 0.005, HoursH: 1, HarmYr: 0.02},
-		{ID: "a2", AvertedYr: 0.005, HoursH: 1, HarmYr: 0.02, EastM: -5},
-		{ID: "worth", AvertedYr: 0.02, HoursH: 1, HarmYr: 0.02},
-		{ID: "no hours", AvertedYr: 0.001, HoursH: 0},
+		{ID: "b", Gain: 0.010, HoursH: 2, HarmYr: 0.02},
+		{ID: "nan", Gain: math.NaN(), HoursH: 1, HarmYr: 0.9},
+		{ID: "c", Gain: 0.005, HoursH: 1, HarmYr: 0.03},
+		{ID: "a", Gain: 0.005, HoursH: 1, HarmYr: 0.02},
+		{ID: "a2", Gain: 0.005, HoursH: 1, HarmYr: 0.02, EastM: -5},
+		{ID: "worth", Gain: 0.02, HoursH: 1, HarmYr: 0.02},
+		{ID: "no hours", Gain: 0.001, HoursH: 0},
 	}
 	want := []string{"worth", "no hours", "c", "a", "a2", "b", "nan"}
 	rng := rand.New(rand.NewPCG(1, 1))
@@ -71,10 +71,10 @@ func TestOrder(t *testing.T) {
 func TestNearTreesOfAStreetMakeADay(t *testing.T) {
 	crew := Crew{HoursPerDay: 3.2, SpeedKMH: 20, MoveH: 0.15}
 	jobs := []Job{
-		{ID: "s1", Street: "Alder", EastM: 0, AvertedYr: 0.010, HoursH: 1},
-		{ID: "s2", Street: "Alder", EastM: 30, AvertedYr: 0.009, HoursH: 1},
-		{ID: "s3", Street: "Alder", EastM: 60, AvertedYr: 0.009, HoursH: 1},
-		{ID: "far", Street: "Birch", EastM: 2900, AvertedYr: 0.0095, HoursH: 1},
+		{ID: "s1", Street: "Alder", EastM: 0, Gain: 0.010, HoursH: 1},
+		{ID: "s2", Street: "Alder", EastM: 30, Gain: 0.009, HoursH: 1},
+		{ID: "s3", Street: "Alder", EastM: 60, Gain: 0.009, HoursH: 1},
+		{ID: "far", Street: "Birch", EastM: 2900, Gain: 0.0095, HoursH: 1},
 	}
 	p := CrewDays(jobs, 1, crew)
 	if len(p.Days) != 1 || len(p.Days[0].Stops) != 3 {
@@ -88,7 +88,7 @@ func TestNearTreesOfAStreetMakeADay(t *testing.T) {
 		near(t, "start", s.StartH, float64(i)*(1+0.03/4), 1e-9)
 	}
 	near(t, "travel on foot", p.Days[0].TravelH, 0.06/4, 1e-9)
-	near(t, "averted", p.Days[0].AvertedYr, 0.028, 1e-12)
+	near(t, "averted", p.Days[0].Gain, 0.028, 1e-12)
 	n, got, of := p.After(1)
 	if n != 3 {
 		t.Errorf("%d trees", n)
@@ -103,9 +103,9 @@ func town(rng *rand.Rand, n int, sizeM, skew float64) []Job {
 		e, no := sizeM*rng.Float64(), sizeM*rng.Float64()
 		jobs[i] = Job{
 			ID: fmt.Sprintf("t%04d", i), Street: fmt.Sprintf("street %d", int(no/100)), EastM: e, NorthM: no,
-			AvertedYr: 0.001 * math.Exp(skew*rng.NormFloat64()), HoursH: 0.6 + 1.5*rng.Float64(),
+			Gain: 0.001 * math.Exp(skew*rng.NormFloat64()), HoursH: 0.6 + 1.5*rng.Float64(),
 		}
-		jobs[i].HarmYr = 2 * jobs[i].AvertedYr
+		jobs[i].HarmYr = 2 * jobs[i].Gain
 	}
 	return jobs
 }
@@ -122,10 +122,10 @@ func TestPlansKeepTheRules(t *testing.T) {
 			if d.WorkH+d.TravelH > crew.HoursPerDay+1e-9 && !d.Over {
 				t.Errorf("a day of %v h in %v", d.WorkH+d.TravelH, crew.HoursPerDay)
 			}
-			if d.AvertedYr > last {
-				t.Errorf("a day of %v after one of %v", d.AvertedYr, last)
+			if d.Gain > last {
+				t.Errorf("a day of %v after one of %v", d.Gain, last)
 			}
-			last = d.AvertedYr
+			last = d.Gain
 			var clock float64
 			for i, s := range d.Stops {
 				if seen[s.ID] {
@@ -175,7 +175,7 @@ func TestDayBesideTheBestPossible(t *testing.T) {
 	for range rounds {
 		jobs := town(rng, 8, 4000, 0.5)
 		crew := Crew{HoursPerDay: 4}.held()
-		got := CrewDays(jobs, 1, crew).Days[0].AvertedYr
+		got := CrewDays(jobs, 1, crew).Days[0].Gain
 		best := 0.0
 		var walk func(at int, used, averted float64, seen int)
 		walk = func(at int, used, averted float64, seen int) {
@@ -189,7 +189,7 @@ func TestDayBesideTheBestPossible(t *testing.T) {
 					u += crew.travelH(&jobs[at], &jobs[i])
 				}
 				if u <= crew.HoursPerDay {
-					walk(i, u, averted+jobs[i].AvertedYr, seen|1<<i)
+					walk(i, u, averted+jobs[i].Gain, seen|1<<i)
 				}
 			}
 		}
@@ -209,14 +209,14 @@ func TestDayBesideTheBestPossible(t *testing.T) {
 
 func TestOddJobs(t *testing.T) {
 	p := CrewDays([]Job{
-		{ID: "long", AvertedYr: 1, HoursH: 30},
-		{ID: "nowhere", AvertedYr: 1, HoursH: 1, EastM: math.NaN()},
-		{ID: "beyond", AvertedYr: 1, HoursH: 1, NorthM: math.Inf(1)},
-		{ID: "nothing", AvertedYr: 0, HoursH: 1},
-		{ID: "worse", AvertedYr: -1, HoursH: 1},
-		{ID: "endless", AvertedYr: 1, HoursH: math.Inf(1)},
-		{ID: "priceless", AvertedYr: math.Inf(1), HoursH: 1},
-		{ID: "fine", AvertedYr: 0.5, HoursH: 1, EastM: 10},
+		{ID: "long", Gain: 1, HoursH: 30},
+		{ID: "nowhere", Gain: 1, HoursH: 1, EastM: math.NaN()},
+		{ID: "beyond", Gain: 1, HoursH: 1, NorthM: math.Inf(1)},
+		{ID: "nothing", Gain: 0, HoursH: 1},
+		{ID: "worse", Gain: -1, HoursH: 1},
+		{ID: "endless", Gain: 1, HoursH: math.Inf(1)},
+		{ID: "priceless", Gain: math.Inf(1), HoursH: 1},
+		{ID: "fine", Gain: 0.5, HoursH: 1, EastM: 10},
 	}, 9, Crew{HoursPerDay: math.NaN(), SpeedKMH: -1})
 	if len(p.Days) != 2 || p.Days[0].Stops[0].ID != "long" || !p.Days[0].Over || p.Days[1].Stops[0].ID != "fine" {
 		t.Errorf("plan %+v, want a day for the long job and one for the fine one", p)
@@ -243,14 +243,14 @@ func FuzzCrewDays(f *testing.F) {
 		var jobs []Job
 		for i := range 12 {
 			k := float64(i)
-			jobs = append(jobs, Job{ID: fmt.Sprint(i % 9), Street: fmt.Sprint(i % 3), EastM: e + k*step, NorthM: n - k*k*step, HarmYr: harm - k, AvertedYr: averted * k, HoursH: hours / (k + 1)})
+			jobs = append(jobs, Job{ID: fmt.Sprint(i % 9), Street: fmt.Sprint(i % 3), EastM: e + k*step, NorthM: n - k*k*step, HarmYr: harm - k, Gain: averted * k, HoursH: hours / (k + 1)})
 		}
 		p := CrewDays(jobs, int(days), Crew{perDay, speed, harm})
-		if !(p.AllAvertedYr >= 0) {
-			t.Errorf("all: %v", p.AllAvertedYr)
+		if !(p.AllGain >= 0) {
+			t.Errorf("all: %v", p.AllGain)
 		}
 		for _, d := range p.Days {
-			if len(d.Stops) == 0 || !(d.WorkH > 0) || !(d.TravelH >= 0) || !(d.AvertedYr > 0) {
+			if len(d.Stops) == 0 || !(d.WorkH > 0) || !(d.TravelH >= 0) || !(d.Gain > 0) {
 				t.Errorf("day %+v", d)
 			}
 		}
@@ -268,6 +268,6 @@ func FuzzCrewDays(f *testing.F) {
 func BenchmarkCrewDays(b *testing.B) {
 	jobs := town(rand.New(rand.NewPCG(9, 9)), 20000, 12000, 2)
 	for b.Loop() {
-		jobs[0].AvertedYr = CrewDays(jobs, 20, Crew{}).AllAvertedYr / 1e6
+		jobs[0].Gain = CrewDays(jobs, 20, Crew{}).AllGain / 1e6
 	}
 }

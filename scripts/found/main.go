@@ -110,6 +110,7 @@ func (r *runner) output(name string, args ...string) ([]byte, error) {
 type tree struct {
 	id      string
 	rank    int
+	byFinds int     // rank in the list by girdling
 	p       float64 // of girdling
 	dbhCm   float64
 	openM2  float64
@@ -127,6 +128,7 @@ type town struct {
 	truth  map[string]share // by tree
 	harm   map[string]float64
 	before []tree
+	days   [len(aims)][2]int // trees looked at in the crew days by each aim, and girdled among them
 	result result
 }
 
@@ -212,18 +214,61 @@ func (r *runner) first(t *town) error {
 			t.harm[id] += v
 		}
 	}
-	t.before, err = r.assess(t, "before", "")
-	return err
+	if t.before, err = r.assess(t, "before", ""); err != nil {
+		return err
+	}
+	finds, err := r.assess(t, "finds", "", "--list-by", "girdling")
+	if err != nil {
+		return err
+	}
+	place := map[string]int{}
+	for _, x := range finds {
+		place[x.id] = x.rank
+	}
+	for i := range t.before {
+		t.before[i].byFinds = place[t.before[i].id]
+	}
+	for k, aim := range aims {
+		if _, err := r.assess(t, "days", "", "--list-by", aim, "--crew-days", fmt.Sprint(crewDays)); err != nil {
+			return err
+		}
+		f, err := os.Open(filepath.Join(t.folder, "days-worklist.csv"))
+		if err != nil {
+			return err
+		}
+		rows, err := csv.NewReader(f).ReadAll()
+		f.Close()
+		if err != nil {
+			return err
+		}
+		column := slices.Index(rows[0], "tree_id")
+		for _, row := range rows[1:] {
+			if x, known := t.truth[row[column]]; known {
+				t.days[k][0]++
+				if x.girdled {
+					t.days[k][1]++
+				}
+			}
+		}
+	}
+	return nil
 }
+
+// aims are those that the list may be ordered by, and crewDays the days of a crew
+// for which both are set side by side.
+var aims = [...]string{"harm", "girdling"}
+
+const crewDays = 10
 
 // assess runs the main job and returns the ranked trees whose truth is known, in
 // the order of the list.
-func (r *runner) assess(t *town, name, evidence string) ([]tree, error) {
+func (r *runner) assess(t *town, name, evidence string, more ...string) ([]tree, error) {
 	out := filepath.Join(t.folder, name+".geojson")
 	args := append([]string{"assess", "--out", out, "--jitters", "0", "--keep", "none", "--quiet"}, t.flags...)
 	if evidence != "" {
 		args = append(args, "--evidence", evidence)
 	}
+	args = append(args, more...)
 	if err := r.run(r.soilshed, args...); err != nil {
 		return nil, err
 	}
@@ -279,6 +324,7 @@ type order struct {
 var orders = []order{
 	{"the list: harm averted an hour", func(a, b *tree) int { return cmp.Compare(a.rank, b.rank) }},
 	{"chance of girdling alone", func(a, b *tree) int { return cmp.Compare(b.p, a.p) }},
+	{"the list by girdling: finds an hour", func(a, b *tree) int { return cmp.Compare(a.byFinds, b.byFinds) }},
 	{"largest stem first", func(a, b *tree) int { return cmp.Compare(b.dbhCm, a.dbhCm) }},
 	{"smallest opening first", func(a, b *tree) int { return cmp.Compare(a.openM2, b.openM2) }},
 }
@@ -371,6 +417,9 @@ func (r *runner) show(title string, t *town, seed uint64) error {
 		fmt.Printf(" %12s", fmt.Sprintf("%.1f | %.0f %%", float64(k*x.girdled)/float64(x.n), 100*parts[i]))
 	}
 	fmt.Println()
+	for k, aim := range aims {
+		fmt.Printf("  %d crew days by %s: %d trees looked at, %d of them girdled\n", crewDays, aim, t.days[k][0], t.days[k][1])
+	}
 
 	const digs = 100
 	d := plat.NewDice(seed, 77)
@@ -442,6 +491,7 @@ type totals struct {
 	found             []int
 	harm              []float64
 	lot               float64
+	days              [len(aims)][2]int
 	later             map[string][4]int
 	hows              []string
 }
@@ -455,6 +505,9 @@ func (s *totals) add(t *town) {
 	for i := range orders {
 		s.found[i] += x.found[i][0]
 		s.harm[i] += x.harm[i][0]
+	}
+	for k := range t.days {
+		s.days[k][0], s.days[k][1] = s.days[k][0]+t.days[k][0], s.days[k][1]+t.days[k][1]
 	}
 	s.lot += float64(x.first[0]*x.girdled) / float64(x.n)
 	for _, a := range x.later {
@@ -475,6 +528,9 @@ func (s *totals) print(towns int) {
 		fmt.Printf("  %-34s %6d girdled, %.1f times what a lot finds; %.0f %% of the harm of girdling\n", o.name, s.found[i], float64(s.found[i])/s.lot, 100*s.harm[i]/float64(towns))
 	}
 	fmt.Printf("  %-34s %8.1f\n", "by lot, on average", s.lot)
+	for k, aim := range aims {
+		fmt.Printf("  %d crew days in each by %s: %d trees looked at, %d of them girdled\n", crewDays, aim, s.days[k][0], s.days[k][1])
+	}
 	for _, h := range s.hows {
 		v := s.later[h]
 		fmt.Printf("  next 5 %% after %-26s list %s, chance %s\n", h, arrow(v[0], v[1]), arrow(v[2], v[3]))

@@ -66,11 +66,11 @@ func TestTruthIsDrawnByTheTable(t *testing.T) {
 
 func TestOrdersAndHarm(t *testing.T) {
 	trees := []tree{
-		{id: "a", rank: 2, p: 0.5, dbhCm: 10, openM2: 3, girdled: true, harm: 0.2},
-		{id: "b", rank: 1, p: 0.1, dbhCm: 40, openM2: 1, harm: 0.9},
-		{id: "c", rank: 3, p: 0.5, dbhCm: 20, openM2: 1, girdled: true, harm: 0.1},
+		{id: "a", rank: 2, byFinds: 3, p: 0.5, dbhCm: 10, openM2: 3, girdled: true, harm: 0.2},
+		{id: "b", rank: 1, byFinds: 2, p: 0.1, dbhCm: 40, openM2: 1, harm: 0.9},
+		{id: "c", rank: 3, byFinds: 1, p: 0.5, dbhCm: 20, openM2: 1, girdled: true, harm: 0.1},
 	}
-	want := []string{"bac", "acb", "bca", "bca"}
+	want := []string{"bac", "acb", "cba", "bca", "bca"}
 	for i, o := range orders {
 		got := ""
 		for _, x := range by(trees, o) {
