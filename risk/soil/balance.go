@@ -99,7 +99,8 @@ const (
 // air; 1 mm of each day's rain kept by a crown in leaf (the storage that
 // hydrological accounting assumes whatever the species, as Xiao & McPherson
 // 2016 report it); P 0.5 for deciduous trees (FAO-56 table 22, as for orchard
-// trees) and 0.7 for conifers (the same, from memory); leaves from 15 April to
+// trees) and 0.7 for conifers (the same; both as transcribed in
+// github.com/kthorp/pyfao56, tools/tables.py); leaves from 15 April to
 // 31 October with 30 days to unfold (common practice, no source: set them for
 // the place); nothing used without leaves (common practice, no source); a
 // day is of a dry spell when less than half of its demand is met (ours).

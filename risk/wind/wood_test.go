@@ -71,7 +71,7 @@ func TestWoodOfFindsSpeciesGenusKind(t *testing.T) {
 		kPa   float64
 	}{
 		{"Acer saccharum", Broadleaf, "printed", "acer saccharum", 65000},
-		{"ACER RUBRUM", Broadleaf, "from memory", "acer rubrum", 53000},
+		{"ACER RUBRUM", Broadleaf, "transcribed", "acer rubrum", 53000},
 		{"Tilia cordata 'Greenspire'", Broadleaf, "proxy", "tilia americana", 34000},
 		{"Platanus × acerifolia", Broadleaf, "proxy", "platanus occidentalis", 45000},
 		{"Platanus x acerifolia 'Bloodgood'", Broadleaf, "proxy", "platanus occidentalis", 45000},
