@@ -35,7 +35,7 @@ const (
 	oddsBy        = 1.2    // factor of the odds of girdling
 	girdledBy     = 0.01   // and the least difference in probability
 	failBy        = 1.2    // factor of the yearly probability of failure
-	failLeast     = 0.0005 // and the least difference
+	failLeast     = 0.0002 // and the least difference
 	rankBy        = 1.25   // factor of the rank
 	rankLeast     = 10     // and the least places
 	changesListed = 20     // of each kind, on the page of text

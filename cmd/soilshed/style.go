@@ -47,9 +47,9 @@ type drawStep struct {
 // failureSteps draw the yearly probability that the base fails by size. They
 // divide a list, and say nothing of what is tolerable (setting, no source).
 var failureSteps = []drawStep{
-	{0, 1.8, "below 1 in 500 a year"},
-	{0.002, 2.6, "1 in 500 to 1 in 100 a year"},
-	{0.01, 3.8, "1 in 100 a year or more"},
+	{0, 1.8, "below 1 in 1000 a year"},
+	{0.001, 2.6, "1 in 1000 to 1 in 300 a year"},
+	{1. / 300, 3.8, "1 in 300 a year or more"},
 }
 
 // girdlingSteps draw the probability of girdling by a ring (setting, no source).
