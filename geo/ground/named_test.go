@@ -282,6 +282,40 @@ func TestCirclesThatTouch(t *testing.T) {
 	near(t, "sum of the shares", s[0].ShareM2+s[1].ShareM2, math.Pi*81-segment(9, 5), 1e-6)
 }
 
+// Open ground just as far off as a stem may be moved is found, and a crack whose
+// mouth lies there is still a crack.
+func TestStemIsMovedAsFarAsAllowed(t *testing.T) {
+	for _, gap := range []float64{0, .1} {
+		for turn := range 4 {
+			o := still()
+			o.SnapM, o.CloseGapM = .5, gap
+			s := survey(t, o, []Stand{{ReachM: 6}}, func(b *Builder) {
+				r := [][]geo.XY{rect(-40, -40, 40, .5), rect(-40, 3, 40, 40)}
+				if gap > 0 { // beside the stem, 1 mm wide, to the open ground
+					r[0] = rect(-40, -40, .01, .49)
+					r = append(r, rect(.011, -40, 40, .49))
+				}
+				for _, v := range r {
+					for i, p := range v {
+						for range turn {
+							p = geo.XY{X: -p.Y, Y: p.X}
+						}
+						v[i] = p
+					}
+					must(t, b.Hard(poly(v), 1))
+				}
+			})
+			want := .5
+			if gap > 0 {
+				want = .49
+			}
+			if s[0].How != Snapped || math.Abs(s[0].MovedM-want) > 1e-9 {
+				t.Errorf("gap %v, turn %d: %v, moved %v m, want %v", gap, turn, s[0].How, s[0].MovedM, want)
+			}
+		}
+	}
+}
+
 // A stem on pavement with rootable ground below stands on hard ground; its pit
 // joins what lies under it.
 func TestStemOverRootableGroundStandsOnHardGround(t *testing.T) {

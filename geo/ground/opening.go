@@ -146,15 +146,18 @@ func (w *worker) find(at geo.XY, st *Stand, op *opening) {
 // openNear lists the nearest points of open ground within r of c, one for each
 // piece of ground, nearest first.
 func (s *sweep) openNear(m *Map, c geo.XY, r, gap float64) []geo.XY {
-	s.gather(m, c, r, groundKinds)
-	s.addCircle(geo.XY{}, r, edgeDisk)
+	// The mouth of a crack counts with both its corners, and what lies just at r is
+	// met by more than a touch.
+	wide := r + max(float64(2*gap), onEdgeM)
+	s.gather(m, c, wide, groundKinds)
+	s.addCircle(geo.XY{}, wide, edgeDisk)
 	s.prepare()
 	s.scan = scanGround
 	s.whole()
 	if gap > 0 {
 		// A crack must not pass for the ground that it leads to.
 		for i := range s.traps {
-			s.traps[i].pick = s.traps[i].state == openAir
+			s.traps[i].pick = s.traps[i].state != blocked
 		}
 		s.bounds = s.rims(s.bounds[:0])
 		if s.closeGaps(m, c, gap) > 0 {
