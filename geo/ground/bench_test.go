@@ -4,6 +4,7 @@ package ground
 
 import (
 	"math/rand/v2"
+	"strconv"
 	"syscall"
 	"testing"
 
@@ -114,4 +115,31 @@ func cpuMicros() float64 {
 		return 0
 	}
 	return float64(u.Utime.Sec+u.Stime.Sec)*1e6 + float64(u.Utime.Usec+u.Stime.Usec)
+}
+
+// Many stems on one point, as an inventory has them that puts all trees of a park
+// at its gate.
+func BenchmarkCrowd(b *testing.B) {
+	for _, n := range []int{1000, 10000} {
+		b.Run(strconv.Itoa(n), func(b *testing.B) {
+			build := NewBuilder()
+			must(b, build.Hard(poly(rect(-100, -100, 100, 0)), 1))
+			must(b, build.Hard(poly(rect(-100, 4, 100, 100)), 1))
+			o := Defaults()
+			stands := make([]Stand, n)
+			for i := range stands {
+				stands[i] = Stand{At: geo.XY{X: 5, Y: 2}, ReachM: 4 + float64(i%9)/2, FallM: 10}
+			}
+			v, err := NewSurvey(build.Freeze(o), stands, o)
+			must(b, err)
+			w := v.NewWorker()
+			start := cpuMicros()
+			for b.Loop() {
+				for _, c := range v.Cells() {
+					w.Do(c, func(int32, *Site) {})
+				}
+			}
+			b.ReportMetric((cpuMicros()-start)/float64(b.N*n), "cpu-us/tree")
+		})
+	}
 }

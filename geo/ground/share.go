@@ -68,8 +68,13 @@ func (w *worker) spotOf(i int32) spot {
 	members := []int32{i}
 	op.spotted = true
 	reach := w.o.OneSpotM + w.o.SnapM
+	var from []geo.XY // places that have been looked round
 	for n := 0; n < len(members) && w.o.OneSpotM > 0; n++ {
 		at := w.opening(members[n]).at
+		if slices.Contains(from, at) {
+			continue
+		}
+		from = append(from, at)
 		w.spots.join(boxAround(at, reach))
 		for _, j := range w.v.grid.near(at, reach, nil) {
 			if w.v.stands[j].At.Distance(at) > reach || w.v.absent != nil && w.v.absent[j] {

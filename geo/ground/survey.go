@@ -153,6 +153,9 @@ type worker struct {
 	o Options
 	s sweep
 
+	// alike holds what was found for stands that have others on their very point:
+	// those that are the same in all else have the same.
+	alike     map[Stand]Site
 	slots     map[int32]int32 // stand -> its place in ops
 	ops       []*opening
 	spare     []*opening
@@ -186,10 +189,30 @@ func (k *Worker) Do(c Cell, done func(stand int32, site *Site)) {
 	w.spare = append(w.spare, w.ops...)
 	w.ops = w.ops[:0]
 	var site Site
+	clear(w.alike)
 	for _, i := range c.Stands {
-		w.site(i, &site)
+		st := w.v.stands[i]
+		if was, ok := w.alike[st]; ok && !w.absent(i) {
+			site = was
+		} else {
+			w.site(i, &site)
+			if w.crowded(i) && !w.absent(i) {
+				if w.alike == nil {
+					w.alike = map[Stand]Site{}
+				}
+				w.alike[st] = site
+			}
+		}
 		done(i, &site)
 	}
+}
+
+func (w *worker) absent(i int32) bool { return w.v.absent != nil && w.v.absent[i] }
+
+// crowded tells whether another stand has the very point of stand i, which was
+// done last.
+func (w *worker) crowded(i int32) bool {
+	return slices.ContainsFunc(w.near, func(j int32) bool { return j != i && w.v.stands[j].At == w.v.stands[i].At })
 }
 
 // opening returns the opening of a stand, working it out when this cell has not
