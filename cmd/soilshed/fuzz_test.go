@@ -5,8 +5,11 @@ import (
 	"math"
 	"os"
 	"path/filepath"
+	"runtime/metrics"
+	"slices"
 	"strings"
 	"testing"
+	"time"
 
 	"soilshed/geo/layer"
 )
@@ -30,7 +33,8 @@ func FuzzConfig(f *testing.F) {
 		if err := flags.Set("config", path); err != nil {
 			t.Fatal(err)
 		}
-		err := configure(flags)
+		var err error
+		bounded(t, len(b), 2<<20, 400, func() { err = configure(flags) })
 		if err == nil {
 			return
 		}
@@ -61,7 +65,12 @@ func FuzzSoil(f *testing.F) {
 		for _, s := range []string{depth, texture, sand, silt, clay, density, awc} {
 			record.Values = append(record.Values, layer.String(s))
 		}
-		u := c.ground(record)
+		size := 0
+		for _, v := range record.Values {
+			size += len(v.Text())
+		}
+		var u mapUnit
+		bounded(t, size, 1<<20, 100, func() { u = c.ground(record) })
 		for _, v := range []struct {
 			name      string
 			value     float64
@@ -77,4 +86,65 @@ func FuzzSoil(f *testing.F) {
 		}
 		c.sentences()
 	})
+}
+
+// Whatever stands in a file of prices: each price that is taken is a finite amount
+// for a unit that is known, or the file is refused with its name and what to do.
+func FuzzPrices(f *testing.F) {
+	for _, s := range []string{
+		"item,unit,price,note\ndemolition,m2,40,\n", "item,unit,price\nDEMOLITION,ft2,1250.50\nplanting,tree,0\n", "item;unit;price\nplanting;tree;1,5\n",
+		"item,unit,price\nplanting,tree,1e999\n", "item,unit,price\nplanting,tree,NaN\n", "item,unit,price\nplanting,tree,-1\n", "item,unit,price\nplanting,tree,5\nplanting,tree,5\n",
+		"unit,item\n", "item,unit,price\nplantnig,tree,5\n", "item,unit,price\nplanting,m2,$5\n", "\xff\xfei\x00", "", "item,unit,price,note\n\"a\nb\",,,\n", "item,unit,price,price\n",
+	} {
+		f.Add([]byte(s))
+	}
+	if b, err := os.ReadFile("../../fixtures/town/prices.csv"); err != nil {
+		f.Fatal(err)
+	} else {
+		f.Add(b)
+	}
+	path := filepath.Join(f.TempDir(), "prices.csv")
+	f.Fuzz(func(t *testing.T, b []byte) {
+		if err := os.WriteFile(path, b, 0o666); err != nil {
+			t.Fatal(err)
+		}
+		var list *priceList
+		var err error
+		bounded(t, len(b), 1<<20, 200, func() { list, err = readPrices(path) })
+		if err != nil {
+			if !strings.Contains(err.Error(), path) {
+				t.Errorf("an error without the file: %v", err)
+			}
+			return
+		}
+		for name, v := range list.price {
+			if !slices.Contains(priceNames(), name) || !(v >= 0) || math.IsInf(v, 0) {
+				t.Errorf("%s costs %v", name, v)
+			}
+		}
+	})
+}
+
+// bounded asserts that do, given so many bytes, takes no second and no more memory
+// than a multiple of them. What is slow is tried again, as the machine may have been
+// at other things.
+func bounded(t *testing.T, size, base, times int, do func()) {
+	t.Helper()
+	allocated := []metrics.Sample{{Name: "/gc/heap/allocs:bytes"}}
+	metrics.Read(allocated)
+	bytes, began := allocated[0].Value.Uint64(), time.Now()
+	do()
+	took := time.Since(began)
+	metrics.Read(allocated)
+	if bytes, most := allocated[0].Value.Uint64()-bytes, uint64(base+times*size); bytes > most {
+		t.Errorf("%d bytes of memory for %d of input, %d at most", bytes, size, most)
+	}
+	for again := 0; again < 3 && took > time.Second; again++ {
+		began := time.Now()
+		do()
+		took = time.Since(began)
+	}
+	if took > time.Second {
+		t.Errorf("%v for %d bytes of input", took, size)
+	}
 }

@@ -4,9 +4,12 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io"
+	"net"
 	"net/url"
 	"regexp"
 	"strings"
+	"syscall"
 	"time"
 
 	"github.com/jackc/pgx/v5"
@@ -126,6 +129,10 @@ func (p *place) connect(ctx context.Context) (*pgx.Conn, error) {
 
 // failed is an error of a statement.
 func (p *place) failed(doing string, err error) error {
+	remedy := ""
+	if gone(err) {
+		remedy = "the connection is gone, and older tables are as they were: run again when the server is there"
+	}
 	var e *pgconn.PgError
 	if errors.As(err, &e) {
 		text := e.Message
@@ -137,7 +144,24 @@ func (p *place) failed(doing string, err error) error {
 		}
 		err = errors.New(text)
 	}
-	return &Error{File: p.shown, Err: databaseError{fmt.Errorf("%s: %w", doing, err)}}
+	return &Error{File: p.shown, Err: databaseError{fmt.Errorf("%s: %w", doing, err)}, Remedy: remedy}
+}
+
+// gone tells whether an error is the end of a connection: no word of the server,
+// or the one with which it ends them (class 57P of the error codes in appendix A
+// of PostgreSQL's manual).
+func gone(err error) bool {
+	var e *pgconn.PgError
+	if errors.As(err, &e) {
+		return strings.HasPrefix(e.Code, "57P")
+	}
+	var dropped *net.OpError
+	for _, end := range []error{io.EOF, io.ErrUnexpectedEOF, net.ErrClosed, syscall.EPIPE, syscall.ECONNRESET} {
+		if errors.Is(err, end) {
+			return true
+		}
+	}
+	return errors.As(err, &dropped) || strings.HasSuffix(err.Error(), "conn closed")
 }
 
 // tableAsFile is the name of the files that go with a table: its own.

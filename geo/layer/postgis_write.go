@@ -370,7 +370,11 @@ func (s *postgisSink) finish(ctx context.Context) error {
 		}
 	}
 	if err := s.tx.Commit(ctx); err != nil {
-		return s.place.failed("putting the tables in their place", err)
+		err = s.place.failed("putting the tables in their place", err)
+		if e := (*Error)(nil); errors.As(err, &e) && e.Remedy != "" {
+			e.Remedy = "the connection is gone, and the database alone knows whether the new tables took their place before that, all of them or none: run again when the server is there"
+		}
+		return err
 	}
 	return nil
 }

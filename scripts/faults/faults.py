@@ -4,7 +4,8 @@
     scripts/faults/faults.py SOILSHED [WORD]
 
 SOILSHED is the built program; a word picks the faults that have it in their
-names. The inputs are those of fixtures/cli/street. Each fault is tried many times on an output
+names. The inputs are those of fixtures/cli/street, and for the database some
+thousand trees, so that there are many rows to send. Each fault is tried many times on an output
 that an earlier run wrote. It is survived when
 
   - the older output is as it was, or the new one is there whole, byte for byte;
@@ -12,11 +13,13 @@ that an earlier run wrote. It is survived when
   - the next run, with nothing done in between, comes to its end, writes the
     right bytes and leaves nothing else in the folder.
 
-A fault that cannot be brought about here (no strace, no right to mount) is told
+A fault that cannot be brought about here (no strace, no right to mount, no
+PostgreSQL) is told
 as not tried. Fails when a fault is not survived.
 """
 
 import concurrent.futures
+import glob
 import hashlib
 import os
 import random
@@ -331,6 +334,140 @@ def changing(how):
     return f
 
 
+class Database:
+    """A server of its own, and two older tables in it (the trees and their openings)."""
+
+    trees = 4500  # more than go in one COPY
+
+    def __init__(self):
+        here = os.path.dirname(os.path.abspath(__file__))
+        self.server = subprocess.Popen([os.path.join(here, "../nightly/postgis.sh")], stdin=subprocess.PIPE, stdout=subprocess.PIPE, stderr=subprocess.PIPE, text=True)
+        self.address = self.server.stdout.readline().strip()
+        if not self.address:
+            self.server.wait()
+            raise OSError(self.server.stderr.read().strip().splitlines()[-1])
+        self.home = self.address.split("host=")[1]
+        self.bin = sorted(glob.glob("/usr/lib/postgresql/*/bin"), key=lambda d: int(d.split("/")[4]))[-1]
+        self.out = self.address + "&table=city"
+        self.folder = tempfile.mkdtemp(dir=work)
+        head = '{"type":"FeatureCollection","crs":{"type":"name","properties":{"name":"EPSG:26975"}},"features":['
+        places = [(1425000 + i % 100 * 20, 1196000 + i // 100 * 20) for i in range(self.trees)]
+        with open(os.path.join(self.folder, "trees.geojson"), "w") as f:
+            f.write(head + ",".join('{"type":"Feature","properties":{"id":%d,"diam_cm":30},"geometry":{"type":"Point","coordinates":[%d,%d]}}' % (i + 1, *xy) for i, xy in enumerate(places)) + "]}")
+        with open(os.path.join(self.folder, "paving.geojson"), "w") as f:
+            f.write(head + ",".join('{"type":"Feature","properties":{"kind":"road"},"geometry":{"type":"Polygon","coordinates":[%s]}}' % ",".join(
+                "[" + ",".join("[%.1f,%.1f]" % (x + a * h, y + b * h) for a, b in ((-1, -1), (1, -1), (1, 1), (-1, 1), (-1, -1))) + "]" for h in (5.9, 3)) for x, y in places) + "]}")
+        self.right = {}
+        for reach in (NEW, OLD):
+            began = time.time()
+            r = self.run(reach)
+            self.took = time.time() - began
+            if r.returncode != 0:
+                raise SystemExit(f"a run into a database that nothing disturbs fails: {r.stderr.decode()}")
+            self.right[reach] = self.state()
+        if self.right[OLD] == self.right[NEW]:
+            raise SystemExit("the older tables are as the new ones: nothing could be told")
+
+    def run(self, reach):
+        return call(self.folder, args(self.out, reach))
+
+    def psql(self, sql):
+        return [os.path.join(self.bin, "psql"), "-X", "-q", "-A", "-t", "-h", self.home, "-U", "postgres", "-d", "city", "-v", "ON_ERROR_STOP=1", "-c", sql]
+
+    def ask(self, sql):
+        return subprocess.run(self.psql(sql), capture_output=True, text=True, check=True, timeout=60).stdout.strip()
+
+    def state(self):
+        return [self.ask(f"SELECT count(*), md5(string_agg(t::text, '|' ORDER BY fid)) FROM {t} t") for t in ("city", "city_openings")]
+
+    def judge(self, code, said, want=None):
+        now = self.state()
+        old, new = now == self.right[OLD], now == self.right[NEW]
+        if not (old or new):
+            return f"neither the older tables nor the new ones (exit {code}): {said}"
+        if code == 0:
+            return None if new else "exit 0, and the older tables"
+        if not said.strip():
+            return f"exit {code}, and not a word"
+        if want and want not in said:
+            return f"does not say what happened: {said}"
+        if new and "the database alone knows" not in said:
+            return f"the new tables are there, and this was said: {said}"
+        left = self.ask("SELECT count(*) FROM pg_class WHERE relname LIKE 'soilshed_new%'")
+        return None if left == "0" else f"{left} tables of a passing name are left"
+
+    def again(self):
+        r = self.run(OLD)
+        if r.returncode != 0:
+            return f"the next run fails: {r.stderr.decode()}"
+        return None if self.state() == self.right[OLD] else "the next run writes other rows"
+
+    def close(self):
+        self.server.stdin.close()
+        self.server.wait()
+
+
+# Ends the connection of a run, or the server, at a moment: as it sends rows for the
+# k-th time, or some time after it has come. The loop is within the server, so that
+# it is quick.
+END = """DO $$ DECLARE p int; n int := 0; was text := ''; now text; BEGIN
+  FOR i IN 1..60000 LOOP
+    PERFORM pg_stat_clear_snapshot();
+    SELECT pid, query || query_start INTO p, now FROM pg_stat_activity WHERE application_name = 'soilshed' AND state = 'active' AND query ILIKE '%(what)s%%';
+    IF p IS NOT NULL AND now <> was THEN n := n + 1; was := now; END IF;
+    IF n >= %(k)d AND p IS NOT NULL THEN PERFORM pg_sleep(%(wait)f); %(act)s; RETURN; END IF;
+    PERFORM pg_sleep(0.0003);
+  END LOOP; END $$"""
+
+
+def database_gone():
+    faults = ["database: the connection is ended as rows are sent", "database: the connection is ended at any moment", "database: the server is stopped as rows are sent"]
+    if not any(picked in f for f in faults):
+        return
+    try:
+        db = Database()
+    except OSError as e:
+        for f in faults:
+            skipped(f, f"no PostgreSQL with PostGIS ({e})")
+        return
+
+    def cut(what, k, wait, must, stop=False):
+        """A run whose connection, or server, ends on the way."""
+        act = "EXECUTE 'COPY (SELECT 1) TO PROGRAM ' || quote_literal('kill -QUIT $(head -1 postmaster.pid)')" if stop else "PERFORM pg_terminate_backend(p)"
+        hunter = subprocess.Popen(db.psql(END % {"what": what, "k": k, "wait": wait, "act": act}), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+        time.sleep(0.2)
+        r = db.run(NEW)
+        hunter.kill()  # the run may have been over before
+        hunter.wait()
+        if stop:
+            subprocess.run(db.control("-m", "immediate", "stop"), stdout=subprocess.DEVNULL, stderr=subprocess.DEVNULL)
+            subprocess.run(db.control("-l", os.path.join(db.home, "log"), "-w", "start"), stdout=subprocess.DEVNULL, check=True)
+        else:
+            db.ask("SELECT pg_terminate_backend(pid) FROM pg_stat_activity WHERE query LIKE 'DO %' AND pid <> pg_backend_pid()")
+        said = r.stderr.decode()
+        if must and r.returncode == 0:
+            return "the connection was not ended"
+        if r.returncode not in (0, 1):
+            return f"exit {r.returncode}: {said}"
+        return db.judge(r.returncode, said, "run again when the server is there") or db.again()
+
+    def control(*more):
+        as_user = ["runuser", "-u", "postgres", "--"] if os.getuid() == 0 else []
+        options = f"-c listen_addresses='' -c unix_socket_directories='{db.home}' -c fsync=off"
+        return [*as_user, os.path.join(db.bin, "pg_ctl"), "-D", os.path.join(db.home, "data"), "-o", options, *more]
+
+    db.control = control
+    try:
+        if picked in faults[0]:
+            count(faults[0], [cut("copy", 1 + i % 4, 0.0005 * (i // 4), True) for i in range(8)])
+        if picked in faults[1]:
+            count(faults[1], [cut("", 1, dice.random() * db.took, False) for i in range(12)])
+        if picked in faults[2]:
+            count(faults[2], [cut("copy", 1 + i % 4, 0, True, stop=True) for i in range(4)])
+    finally:
+        db.close()
+
+
 try:
     probe = Place("city.gpkg")
     began = time.time()
@@ -345,6 +482,7 @@ try:
     each("files from the future: the clock set back", [(out, future) for out in both])
     each("no home, no PATH, no environment", [(out, homeless) for out in both])
     each("no folder for temporary files", [(out, no_temp) for out in both])
+    database_gone()
     each("three runs at once", [(both[i % 2], twice) for i in range(8)])
 finally:
     shutil.rmtree(work, ignore_errors=True)
