@@ -65,7 +65,8 @@ func codeOf(err error, stderr io.Writer) int {
 	case errors.Is(err, context.Canceled):
 		fmt.Fprintf(stderr, "soilshed: %s\n", stopped)
 	default:
-		fmt.Fprintf(stderr, "soilshed: %v\n", err)
+		// A password may stand in whatever was given where it does not belong.
+		fmt.Fprintf(stderr, "soilshed: %s\n", layer.ShownIn(err.Error()))
 	}
 	return statusOf(err)
 }

@@ -298,7 +298,7 @@ func (o *options) understand() error {
 	if x, y, ok := strings.Cut(o.xy, ","); o.xy != "" && (!ok || strings.TrimSpace(x) == "" || strings.TrimSpace(y) == "") {
 		return usagef("--xy %s: two columns are wanted, as in --xy EASTING,NORTHING", o.xy)
 	}
-	for _, f := range append(o.inputFiles(), o.out, o.since) {
+	for _, f := range append(o.inputFiles(), o.out, o.since, o.page, o.charts, o.tiles) {
 		if layer.HasPassword(f) {
 			return usagef("%s: a password does not belong on a command line, where others see it (set PGPASSWORD in the environment, or name a file of passwords in PGPASSFILE)", layer.Shown(f))
 		}

@@ -13,6 +13,8 @@ import (
 
 	"github.com/schollz/progressbar/v3"
 	"golang.org/x/term"
+
+	"soilshed/geo/layer"
 )
 
 // progress tells how far a run has come, on standard error: a bar where that is
@@ -228,7 +230,7 @@ func (p *progress) close(a *assessment, err error) error {
 		left += l.leftOut()
 	}
 	if err != nil {
-		text := err.Error()
+		text := layer.ShownIn(err.Error())
 		if errors.Is(err, context.Canceled) {
 			text = stopped
 		}

@@ -51,6 +51,9 @@ func keptAside(path string) string {
 
 // newAside makes the folder for a set that is to stand beside path.
 func newAside(path string) (*aside, error) {
+	if IsDatabase(path) { // else there were a folder of its name, with what stands in it
+		return nil, &Error{File: Shown(path), Err: errors.New("is the address of a database, where a file is written"), Remedy: "give a file's name"}
+	}
 	folder, err := os.MkdirTemp(filepath.Dir(path), asideName(path))
 	if err != nil {
 		return nil, writing(path, err)

@@ -49,6 +49,16 @@ func Shown(path string) string {
 	return path
 }
 
+var addressIn = regexp.MustCompile(`postgres(?:ql)?://[^\s"'<>]*`)
+
+// ShownIn is a text as it may be shown: each address in it without its password.
+func ShownIn(text string) string {
+	if !strings.Contains(text, "://") {
+		return text
+	}
+	return addressIn.ReplaceAllStringFunc(text, Shown)
+}
+
 // ErrDatabase marks errors of a database that cannot be reached or does not do
 // what it is asked: no fault of the data.
 var ErrDatabase = errors.New("database")

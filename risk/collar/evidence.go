@@ -12,6 +12,8 @@ import (
 	"strconv"
 	"strings"
 	"sync"
+	"unicode"
+	"unicode/utf8"
 )
 
 // Evidence is the table of what raises and lowers the log-odds of girdling: a
@@ -279,7 +281,7 @@ func ReadEvidence(r io.Reader) (*Evidence, error) {
 		at, _ := cr.FieldPos(0)
 		text := func(col string) string {
 			if i, ok := place[col]; ok {
-				return strings.TrimSpace(rec[i])
+				return fromCell(strings.TrimSpace(rec[i]))
 			}
 			return ""
 		}
@@ -515,7 +517,7 @@ func (e *Evidence) Write(w io.Writer) error {
 	num := func(v float64) string { return strconv.FormatFloat(v, 'g', -1, 64) }
 	for i := range e.rows {
 		r := &e.rows[i]
-		rec := []string{r.Key, r.Level, r.Unit, "", "", "", "", "", num(r.Weight), num(r.Spread), r.Source, r.Note}
+		rec := []string{r.Key, toCell(r.Level), r.Unit, "", "", "", "", "", num(r.Weight), num(r.Spread), toCell(r.Source), toCell(r.Note)}
 		switch keys[keyOf(r.Key)].kind {
 		case degree:
 			rec[3], rec[4], rec[5], rec[6] = num(r.Low), num(r.High), num(r.Mean), num(r.SD)
@@ -531,7 +533,7 @@ func (e *Evidence) Write(w io.Writer) error {
 		for i := range n {
 			for j := range i {
 				if c := e.cov[i*n+j]; c != 0 {
-					if err := cw.Write([]string{together, e.rows[j].name(), e.rows[i].name(), "", "", "", "", "", num(c), "", "", ""}); err != nil {
+					if err := cw.Write([]string{together, toCell(e.rows[j].name()), toCell(e.rows[i].name()), "", "", "", "", "", num(c), "", "", ""}); err != nil {
 						return err
 					}
 				}
@@ -540,6 +542,35 @@ func (e *Evidence) Write(w io.Writer) error {
 	}
 	cw.Flush()
 	return cw.Error()
+}
+
+// isFormula tells whether a spreadsheet would take a text for a formula: one of its lines
+// begins with = + - @, after blanks too. The apostrophe that says it is none counts
+// for nothing here, so that a text that has one gets another.
+func isFormula(s string) bool {
+	for _, line := range strings.FieldsFunc(strings.TrimLeft(s, "'"), func(r rune) bool { return r == '\n' || r == '\r' }) {
+		line = strings.TrimFunc(line, func(r rune) bool { return unicode.IsSpace(r) || !unicode.IsPrint(r) })
+		if first, _ := utf8.DecodeRuneInString(line); strings.ContainsRune("=+-@＝＋－＠", first) {
+			return true
+		}
+	}
+	return false
+}
+
+// toCell is a text as it may stand in a spreadsheet, and fromCell the text again.
+// Suppliers and species come from inventories, and may be called anything.
+func toCell(s string) string {
+	if isFormula(s) {
+		return "'" + s
+	}
+	return s
+}
+
+func fromCell(s string) string {
+	if rest, ok := strings.CutPrefix(s, "'"); ok && isFormula(rest) {
+		return rest
+	}
+	return s
 }
 
 func keyNames() []string {

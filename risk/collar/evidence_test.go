@@ -1,6 +1,7 @@
 package collar
 
 import (
+	"encoding/csv"
 	"errors"
 	"fmt"
 	"math"
@@ -122,6 +123,47 @@ func TestTableVersions(t *testing.T) {
 		if err == nil || !strings.Contains(err.Error(), c.want) || errors.Is(err, ErrVersion) != c.another {
 			t.Errorf("%s: %v", name, err)
 		}
+	}
+}
+
+// Members of groups come from inventories. None runs in the spreadsheet in which the
+// table is edited, and each is the same again when it is read.
+func TestTableRunsNoFormula(t *testing.T) {
+	names := []string{"=1+1", "@SUM(A1)", "'=1", "''+1", "x\n=1", "'plain", "-2", "＝1", "\u200b=1", "a=b"}
+	rows := DefaultEvidence().Rows()
+	for i, n := range names {
+		rows = append(rows, Row{Key: "supplier", Level: n, Weight: -float64(i) / 10, Spread: 0.5, Source: "=learned", Note: "+1"})
+	}
+	e, err := newEvidence(rows)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var b strings.Builder
+	if err := e.Write(&b); err != nil {
+		t.Fatal(err)
+	}
+	again, err := ReadEvidence(strings.NewReader(b.String()))
+	if err != nil || !reflect.DeepEqual(again, e) {
+		t.Errorf("the table changed on its way out and in: %v\n%s", err, b.String())
+	}
+	cells, err := csv.NewReader(strings.NewReader(b.String())).ReadAll()
+	if err != nil {
+		t.Fatal(err)
+	}
+	safe := 0
+	for _, row := range cells {
+		for _, k := range []int{1, 2, 10, 11} { // level, unit, source, note: the others are keys and numbers
+			for i, line := range strings.Split(row[k], "\n") {
+				if strings.HasPrefix(row[k], "'") {
+					safe++
+				} else if strings.TrimLeft(line, " \t\u200b") != "" && strings.ContainsAny(strings.TrimLeft(line, " \t\u200b")[:1], "=+-@") || strings.HasPrefix(line, "＝") {
+					t.Errorf("%q, line %d", row[k], i+1)
+				}
+			}
+		}
+	}
+	if safe < 3*len(names)-2 {
+		t.Errorf("%d cells made safe", safe)
 	}
 }
 
