@@ -33,6 +33,8 @@ var house = map[string][]string{
 	"scripts/...":  {"scripts/..."},
 	// Random scenes are worked out by ours and by a reference, without files.
 	"scripts/scenes": {"scripts/...", "geo", "geo/ground"},
+	// The ground alone is timed on the layers of a file.
+	"scripts/core": {"geo", "geo/layer", "geo/ground"},
 }
 
 // guests are the modules from outside that a room of numbers may use; a room
