@@ -6,6 +6,7 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"unique"
 
 	"soilshed/risk/collar"
 	"soilshed/risk/soil"
@@ -100,14 +101,14 @@ type Reason struct {
 	kind  reasonKind
 	score float32
 	a, b  float32
-	words string
+	words unique.Handle[string] // few kinds for many trees
 }
 
 // String is the reason in words with its number; "" for none.
 func (r Reason) String() string {
 	switch r.kind {
 	case reasonCollar, reasonCohort:
-		return r.words
+		return r.words.Value()
 	case reasonSoil:
 		if math.IsInf(float64(r.b), 1) {
 			return fmt.Sprintf("%.3g m3 of soil, where no volume is enough", r.a)
@@ -171,7 +172,7 @@ func (m *Model) reasons(t *Tree, s *Size, g *Ground, odd Odd, r *Result, post co
 		}
 	}
 	if odd.Cohort != "" {
-		add(Reason{kind: reasonCohort, score: 0.6, words: odd.Cohort})
+		add(Reason{kind: reasonCohort, score: 0.6, words: unique.Make(odd.Cohort)})
 	}
 	if short {
 		add(Reason{kind: reasonSoil, score: float32(min(2, -math.Log(max(r.SoilPct, 1)/100))), a: float32(g.SoilM3), b: float32(r.Need)})
@@ -197,7 +198,7 @@ func (m *Model) reasons(t *Tree, s *Size, g *Ground, odd Odd, r *Result, post co
 	copy(out[:], all)
 	for i := range out {
 		if x := &out[i]; x.kind == reasonCollar {
-			x.words = post.Terms[int(x.a)].String()
+			x.words = unique.Make(post.Terms[int(x.a)].String())
 		}
 	}
 	return out

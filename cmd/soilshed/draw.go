@@ -148,10 +148,10 @@ func (a *assessment) draw(ctx context.Context, tree int) ([]byte, error) {
 		share [][][]geo.XY
 	}
 	sites := make([]found, len(a.in.trees))
-	a.rows = make([]row, len(a.in.trees))
+	a.rows = make(rows, len(a.in.trees))
 	if err := a.sitesOf(ctx, func(i int32) bool { return near[i] }, func(i int32, s *ground.Site) {
 		sites[i] = found{s.At, s.Share}
-		a.rows[i] = a.one(i, s, nil)
+		a.rows.set(int(i), a.one(i, s, nil))
 	}); err != nil {
 		return nil, err
 	}
@@ -159,7 +159,7 @@ func (a *assessment) draw(ctx context.Context, tree int) ([]byte, error) {
 	var site ground.Site
 	if err := a.each(ctx, []int32{int32(tree)}, func(i int32, s *ground.Site) {
 		site = *s
-		a.rows[i] = a.one(i, s, nil)
+		a.rows.set(int(i), a.one(i, s, nil))
 	}); err != nil {
 		return nil, err
 	}
@@ -215,7 +215,7 @@ func (a *assessment) draw(ctx context.Context, tree int) ([]byte, error) {
 	for _, p := range site.Share {
 		d.rings(p, fmt.Sprintf(` fill="%s" fill-opacity="0.8" stroke="%s" stroke-width="0.35"`, a.toneOf(tree), ink))
 	}
-	r := &a.rows[tree]
+	r := a.rows.at(int(tree))
 	cx, cy := d.x(d.stem), d.y(d.stem)
 	d.put(`<circle cx="%.2f" cy="%.2f" r="%.2f" fill="none" stroke="%s" stroke-width="0.2" stroke-dasharray="1.4 1"/>`, cx, cy, st.ReachM*d.perM, ink)
 	d.b.WriteString(`<path d="`)
@@ -261,10 +261,10 @@ const haloStyle = ` stroke="#ffffff" stroke-width="0.6" paint-order="stroke" str
 
 // toneOf is the colour of a tree's soil class.
 func (a *assessment) toneOf(i int) string {
-	if !a.rows[i].res.Graded {
+	if !a.rows.at(int(i)).res.Graded {
 		return unknownTone
 	}
-	return soilTones[a.rows[i].res.Class].colour
+	return soilTones[a.rows.at(int(i)).res.Class].colour
 }
 
 // arrow points the way a tree would fall, from its stem.
@@ -305,7 +305,7 @@ func (d *drawing) scaleBar(x, y float64, us bool) {
 
 // drawText writes title, numbers, key and caution; it returns where they end.
 func (a *assessment) drawText(d *drawing, tree int, size *risk.Size, y, scale float64) float64 {
-	t, r := &a.in.trees[tree], &a.rows[tree]
+	t, r := &a.in.trees[tree], a.rows.at(int(tree))
 	us := a.o.units == "us"
 	left := float64(drawPaperMM)
 	say := func(name string) string {

@@ -50,8 +50,8 @@ func runExplain(ctx context.Context, args []string, stdout, stderr io.Writer) er
 	var tr risk.Trace
 	err = a.each(ctx, []int32{int32(tree)}, func(i int32, s *ground.Site) {
 		r := a.one(i, s, &tr)
-		r.rank, r.crewHours = a.rows[i].rank, a.rows[i].crewHours
-		a.rows[i] = r
+		r.rank, r.crewHours = a.rows[i].rank, float64(a.rows[i].hours)
+		a.rows.set(int(i), r)
 	})
 	if err != nil {
 		return err
@@ -67,7 +67,7 @@ func runExplain(ctx context.Context, args []string, stdout, stderr io.Writer) er
 // explain prints the chain of one tree; dug is its latest excavation, if any, and
 // roots what was found then.
 func (a *assessment) explain(w io.Writer, i int, tr *risk.Trace, dug *excavation, roots []foundRoot) {
-	t, r := &a.in.trees[i], &a.rows[i]
+	t, r := &a.in.trees[i], a.rows.at(int(i))
 	fmt.Fprintf(w, "Tree %s, %s", t.ID, orUnknown(t.Species))
 	if t.Street != "" {
 		fmt.Fprintf(w, ", %s", t.Street)

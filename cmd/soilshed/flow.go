@@ -27,7 +27,7 @@ type assessment struct {
 	cohorts *collar.Cohorts
 	survey  *ground.Survey
 	// rows hold what is written of each tree, in the order of the inventory.
-	rows []row
+	rows rows
 	// only marks the trees that are worked out; nil for all. A tree's ground and
 	// cohort do not depend on which others are.
 	only []bool
@@ -46,21 +46,6 @@ type assessment struct {
 type phase struct {
 	Name    string
 	Seconds float64
-}
-
-// row is what is kept of a tree until all are ranked.
-type row struct {
-	res              risk.Result
-	how              ground.How
-	mates            int32
-	rank             int32 // 0: not ranked
-	openM2, shareM2  float64
-	rainM2           float64
-	depthM           float64
-	soilM3, p10, p90 float64
-	shortM, shortBrg float64
-	movedM           float64
-	crewHours        float64
 }
 
 // shape is a share on its way to the writer.
@@ -334,7 +319,7 @@ func cellsOf(v *ground.Survey, want func(i int32) bool) []ground.Cell {
 func (a *assessment) run(ctx context.Context, shapes func([]shape) error) error {
 	cells := a.cells()
 	a.progress.expect(len(a.in.trees), "trees")
-	a.rows = make([]row, len(a.in.trees))
+	a.rows = make(rows, len(a.in.trees))
 	type batch struct {
 		shapes  []shape
 		records [][]byte // to be kept for the next run
@@ -411,5 +396,5 @@ func (a *assessment) run(ctx context.Context, shapes func([]shape) error) error 
 
 // ranked tells whether a tree takes a place in the list.
 func (a *assessment) ranked(i int) bool {
-	return a.rows[i].res.Assessed && !a.in.trees[i].Dead && a.in.kinds[i] == singleTree && !math.IsNaN(a.rows[i].res.HarmYr)
+	return a.rows.at(int(i)).res.Assessed && !a.in.trees[i].Dead && a.in.kinds[i] == singleTree && !math.IsNaN(a.rows.at(int(i)).res.HarmYr)
 }

@@ -420,7 +420,7 @@ func (t *taker) cell(c ground.Cell, stopped func() bool) (shapes []shape, record
 		if len(site.Share) > 0 && site.How != uncoveredGround && !a.in.trees[i].Removed {
 			found[k] = shape{i, site.Share}
 		}
-		a.rows[i] = a.one(i, site, nil)
+		a.rows.set(int(i), a.one(i, site, nil))
 	}
 	t.rest, t.at = t.rest[:0], t.at[:0]
 	for k, i := range c.Stands {

@@ -167,7 +167,7 @@ func (w *writer) shares(list []shape) error {
 			w.skip++
 			continue
 		}
-		r := &w.a.rows[s.tree]
+		r := w.a.rows.at(int(s.tree))
 		size := w.a.model.Size(&w.a.in.trees[s.tree])
 		f := layer.Feature{Geometry: g, Values: make([]layer.Value, 0, len(w.open))}
 		for _, o := range w.open {
@@ -238,7 +238,7 @@ func (w *writer) results(ctx context.Context) iter.Seq2[layer.Feature, error] {
 				f.Values = append(f.Values, layer.Value{})
 			}
 		}
-		r := &a.rows[i]
+		r := a.rows.at(int(i))
 		size := a.model.Size(&a.in.trees[i])
 		for _, o := range w.fields {
 			f.Values = append(f.Values, o.value(a, i, r, &size, w.us))

@@ -165,7 +165,7 @@ func (p *pageMaker) mapBlock() []byte {
 	n := len(p.list)
 	tone, mark := make([]uint32, n), make([]uint32, n)
 	for k, i := range p.list {
-		r := &p.a.rows[i]
+		r := p.a.rows.at(int(i))
 		tone[k] = uint32(r.pageTone())
 		mark[k] = uint32(stepOf(failureSteps, r.res.FailYr) | stepOf(girdlingSteps, r.res.GirdledP)<<2)
 		if p.has[i] {
@@ -183,7 +183,7 @@ func (p *pageMaker) column(b []byte, to *[]pageColumn, f *outField, trees []int3
 	b, c := packColumn(b, pageColumn{Name: f.name, Alias: field.Alias, Unit: field.Unit, Doc: field.Doc, Digits: f.digits}, f.kind, len(trees), func(k int) layer.Value {
 		i := trees[k]
 		size := a.model.Size(&a.in.trees[i])
-		return f.value(a, int(i), &a.rows[i], &size, p.us)
+		return f.value(a, int(i), a.rows.at(int(i)), &size, p.us)
 	})
 	if f.name == "species" {
 		p.head.Common = commonNames(c.Words)

@@ -192,7 +192,7 @@ func (p *pageMaker) groundBlock(ctx context.Context) ([]byte, error) {
 	for k := range shares {
 		shares[k] = []byte{0} // no ring, where no site is found below
 	}
-	err = p.a.sitesOf(ctx, func(i int32) bool { return p.has[i] && p.a.rows[i].res.Assessed }, func(i int32, s *ground.Site) {
+	err = p.a.sitesOf(ctx, func(i int32) bool { return p.has[i] && p.a.rows.at(int(i)).res.Assessed }, func(i int32, s *ground.Site) {
 		k := int(slot[i])
 		at, reach := p.a.in.at[i], p.a.survey.Stand(i).ReachM
 		binary.LittleEndian.PutUint16(stems[6*k:], uint16(int16(math.Round((s.At.X-at.X)/pageStepM))))

@@ -403,7 +403,7 @@ func TestInterleave(t *testing.T) {
 
 // Paving is kept first round the trees at the head of the list.
 func TestHeadGrid(t *testing.T) {
-	a := &assessment{rows: make([]row, 4)}
+	a := &assessment{rows: make(rows, 4)}
 	a.in.at = []geo.XY{{X: 0, Y: 0}, {X: 500, Y: 0}, {X: 505, Y: 3}, {X: 900, Y: 0}}
 	for i, rank := range []int32{3, 2, 1, 0} {
 		a.rows[i].rank = rank

@@ -400,7 +400,7 @@ func (t *tileMaker) properties(i int32, fields []*outField) geojson.Properties {
 	size := a.model.Size(&a.in.trees[i])
 	p := geojson.Properties{}
 	for _, f := range fields {
-		v := f.value(a, int(i), &a.rows[i], &size, us)
+		v := f.value(a, int(i), a.rows.at(int(i)), &size, us)
 		if v.Null() {
 			continue
 		}
@@ -447,7 +447,7 @@ func (t *tileMaker) trees(list []int32, z uint8, q [2]int32, cell int32) (out []
 				dropped++
 			}
 			c.trees++
-			if r := &t.a.rows[i]; r.res.Graded && r.res.Class == 0 {
+			if r := t.a.rows.at(int(i)); r.res.Graded && r.res.Class == 0 {
 				c.severe++
 			}
 		}
