@@ -88,7 +88,7 @@ func flagsOf(o *options, verb string) *pflag.FlagSet {
 	d := ground.Defaults()
 	b := soil.PublishedBudget(0)
 	every().StringVar(&o.config, "config", "", "configuration `FILE` (TOML): its keys are the names of these flags, which override it")
-	every().StringVar(&o.trees, "trees", "", "tree points `FILE` (GeoJSON, shapefile, GeoPackage, CSV, PostGIS)")
+	every().StringVar(&o.trees, "trees", "", "tree points `FILE` (GeoJSON, shapefile, GeoPackage, GeoParquet, CSV, PostGIS)")
 	every().StringArrayVar(&o.pavement, "pavement", nil, "hard ground `FILE`: polygons where no root is counted; give it once for each layer")
 	writing().StringVar(&o.out, "out", "", "`FILE` to write: .gpkg, .geojson or .shp; - writes the trees to standard output")
 	every().StringArrayVar(&o.bed, "bed", nil, "beds `FILE`: polygons that are open ground even on hard ground")

@@ -93,6 +93,8 @@ func TestBentFilesEndSoonAndSmall(t *testing.T) {
 		"../../fixtures/layers/pavement-polygonz-ftus.shp",
 		"../../fixtures/layers/trees-pointz-ftus.shp",
 		"../../fixtures/layers/trees-multipoint.shp",
+		"../../fixtures/layers/trees-rust-second-version.parquet",
+		"../../fixtures/layers/pavement-rust-zstd.parquet",
 		"../../fixtures/inventory/odd_values.csv",
 	} {
 		ending := filepath.Ext(file)

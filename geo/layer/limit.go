@@ -24,10 +24,17 @@ type limits struct {
 	// zipTimes its own, and never to more than zipMost.
 	zipFree, zipTimes, zipMost int64
 	zipFiles                   int // that it may hold
+
+	// Of a Parquet file, which also may unpack to no more than an archive: records
+	// beyond as many as it has bytes; bytes of pages in memory at once; of the footer
+	// or the head of a page; and things that these list, beyond one to 16 bytes.
+	parquetRows, parquetFooter, parquetStructs int
+	parquetHeld                                int64
 }
 
 // limit is what holds; tests lower it.
-var limit = limits{corners: 10_000_000, rings: 1_000_000, csvLine: 16 << 20, zipFree: 1 << 30, zipTimes: 250, zipMost: 64 << 30, zipFiles: 10_000}
+var limit = limits{corners: 10_000_000, rings: 1_000_000, csvLine: 16 << 20, zipFree: 1 << 30, zipTimes: 250, zipMost: 64 << 30, zipFiles: 10_000,
+	parquetRows: 1_000_000, parquetFooter: 64 << 20, parquetStructs: 10_000, parquetHeld: 1 << 30}
 
 // fits tells by an error which limit a geometry is beyond.
 func (l limits) fits(g orb.Geometry) error {

@@ -23,9 +23,10 @@ const (
 	formatGeoPackage
 	formatCSV
 	formatZip
+	formatGeoParquet
 )
 
-const formatsRead = "GeoJSON (.geojson, .json, .geojsonl, .ndjson, each also .gz), shapefile (.shp, or zipped), GeoPackage (.gpkg), points in CSV (.csv, .tsv, each also .gz) and PostGIS (postgres://HOST/DATABASE?table=NAME) are read"
+const formatsRead = "GeoJSON (.geojson, .json, .geojsonl, .ndjson, each also .gz), shapefile (.shp, or zipped), GeoPackage (.gpkg), GeoParquet (.parquet, .geoparquet), points in CSV (.csv, .tsv, each also .gz) and PostGIS (postgres://HOST/DATABASE?table=NAME) are read"
 
 // formatOf goes by the ending of a path.
 func formatOf(path string) format {
@@ -48,6 +49,10 @@ func formatOf(path string) format {
 	case ".zip":
 		if !packed {
 			return formatZip
+		}
+	case ".parquet", ".geoparquet":
+		if !packed {
+			return formatGeoParquet
 		}
 	}
 	return formatUnknown
@@ -122,6 +127,8 @@ func Open(path string, o Options) (Source, error) {
 		return openCSV(path, o)
 	case formatZip:
 		return openZip(path, o)
+	case formatGeoParquet:
+		return openGeoParquet(path, o)
 	}
 	return nil, &Error{File: path, Err: errors.New("is of no known format"), Remedy: formatsRead}
 }
@@ -172,8 +179,8 @@ func sniff(path string) (format, error) {
 		return formatGeoJSON, nil
 	case bytes.HasPrefix(head, []byte("fgb\x03")): // FlatGeobuf specification 3.0, "Magic bytes"
 		return 0, &Error{File: path, Err: errors.New("is FlatGeobuf, which is not read"), Remedy: "convert it: ogr2ogr layer.gpkg " + filepath.Base(path)}
-	case bytes.HasPrefix(head, []byte("PAR1")): // Apache Parquet, "File format"
-		return 0, &Error{File: path, Err: errors.New("is a Parquet file, which is not read"), Remedy: "convert it: ogr2ogr layer.gpkg " + filepath.Base(path) + ", with a GDAL that has the driver Parquet"}
+	case bytes.HasPrefix(head, []byte("PAR1")), bytes.HasPrefix(head, []byte("PARE")): // Apache Parquet, "File format"; PARE is encrypted
+		return formatGeoParquet, nil
 	}
 	return formatUnknown, nil
 }
@@ -210,7 +217,7 @@ func Create(path string, schemas []Schema, o CreateOptions) (Sink, error) {
 	case formatGeoPackage:
 		return createGeoPackage(path, schemas, o)
 	}
-	return nil, &Error{File: path, Err: fmt.Errorf("the ending %q names no format", filepath.Ext(path)), Remedy: "end the name in .gpkg, .geojson or .shp"}
+	return nil, &Error{File: path, Err: fmt.Errorf("the ending %q names no format that is written", filepath.Ext(path)), Remedy: "end the name in .gpkg, .geojson or .shp"}
 }
 
 // SystemFor returns the coordinate system in which Create's file at path is to

@@ -25,11 +25,11 @@ type Spooled struct {
 const spooledName = "standard input"
 
 // SpoolForms are the forms that Spool takes, by their endings.
-var SpoolForms = []string{"geojson", "geojsonl", "csv", "tsv", "gpkg", "zip"}
+var SpoolForms = []string{"geojson", "geojsonl", "csv", "tsv", "gpkg", "parquet", "zip"}
 
 // Spool reads r to its end into a file in the folder for temporary files. form is
-// one of SpoolForms; "" tells it from the first bytes. Any of them but gpkg and
-// zip may be gzipped.
+// one of SpoolForms; "" tells it from the first bytes. Any of them but gpkg, parquet
+// and zip may be gzipped.
 func Spool(r io.Reader, form string) (*Spooled, error) {
 	if form != "" && !slices.Contains(SpoolForms, form) {
 		return nil, &Error{File: spooledName, Err: fmt.Errorf("the form %q is not known", form), Remedy: "one of " + strings.Join(SpoolForms, ", ")}
@@ -69,6 +69,8 @@ func (s *Spooled) take(r io.Reader, form string) error {
 			form = "geojson"
 		case formatGeoPackage:
 			form = "gpkg"
+		case formatGeoParquet:
+			form = "parquet"
 		case formatZip:
 			form = "zip"
 		case formatShapefile:

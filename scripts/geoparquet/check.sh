@@ -1,0 +1,68 @@
+#!/bin/sh
+# Writes the layers of the invented town as GeoParquet with two other programs, in
+# all packings and versions of pages that are usual, and assesses them: the result
+# must be that of the GeoJSON, byte for byte.
+#
+#   scripts/geoparquet/check.sh
+#
+# Needs Node with npm (Debian: nodejs npm); where one is missing it skips, or fails
+# with CI=true. The writers are fetched with npm into a temporary folder. SOILSHED
+# names a program that is built already.
+set -eu
+cd "$(dirname "$0")/../.."
+absent=
+for program in node npm; do
+	command -v "$program" >/dev/null || absent="$absent $program"
+done
+if [ -n "$absent" ]; then
+	echo "$0: not here:$absent: GeoParquet of other writers is not tried (Debian: nodejs npm)"
+	[ "${CI:-}" != true ] || exit 1
+	exit 0
+fi
+work=$(mktemp -d)
+trap 'rm -rf "$work"' EXIT
+cp scripts/geoparquet/write.mjs scripts/geoparquet/package.json "$work"
+(cd "$work" && npm install --no-audit --no-fund --no-package-lock --silent)
+if [ -z "${SOILSHED:-}" ]; then
+	go build -o "$work/soilshed" ./cmd/soilshed
+	SOILSHED=$work/soilshed
+fi
+town=$PWD/fixtures/town
+layers=
+for name in trees roads sidewalks driveways buildings beds rootable walls soil; do
+	layers="$layers $town/$name.geojson"
+done
+ways=$(node "$work/write.mjs" "$work/in" $layers)
+
+# assess ENDING FOLDER TO [MORE ...]
+assess() {
+	ending=$1 in=$2 to=$3
+	shift 3
+	"$SOILSHED" assess --quiet --year 2024 --trees "$in/trees.$ending" --field dbh=DIAM:in --field removed=REMOVED \
+		--pavement "$in/roads.$ending" --pavement "$in/sidewalks.$ending" --pavement "$in/driveways.$ending" --pavement "$in/buildings.$ending" \
+		--bed "$in/beds.$ending" --rootable "$in/rootable.$ending" --barrier "$in/walls.$ending" --soil "$in/soil.$ending" \
+		--gusts "$town/gusts.csv" --out "$to" "$@"
+}
+mkdir "$work/want"
+assess geojson "$town" "$work/want/town.geojson"
+bad=0
+for way in $ways; do
+	mkdir "$work/$way"
+	assess parquet "$work/in/$way" "$work/$way/town.geojson"
+	for file in town.geojson town-openings.geojson town-worklist.csv; do
+		# The layers name their inputs.
+		sed "s|$work/in/$way|$town|g; s/\.parquet/.geojson/g" "$work/$way/$file" >"$work/got"
+		if ! cmp "$work/want/$file" "$work/got"; then
+			echo "$way: $file is another than of GeoJSON"
+			bad=1
+		fi
+	done
+	[ $bad = 1 ] || echo "$way: the same trees, openings and worklist"
+done
+
+# The comparison must find a wrong one.
+if assess parquet "$work/in/rust-zstd" "$work/want/other.geojson" --reach 3 && cmp -s "$work/want/town-openings.geojson" "$work/want/other-openings.geojson"; then
+	echo "the comparison finds nothing wrong where shares are others"
+	bad=1
+fi
+exit $bad
