@@ -271,3 +271,17 @@ func BenchmarkCrewDays(b *testing.B) {
 		jobs[0].Gain = CrewDays(jobs, 20, Crew{}).AllGain / 1e6
 	}
 }
+
+// Two streets a kilometre apart: 1.3 km by road at 20 km/h, and nine minutes to
+// pack and set up again.
+func TestWayBetweenStreets(t *testing.T) {
+	p := CrewDays([]Job{
+		{ID: "1", Street: "A", HarmYr: 1, Gain: 1, HoursH: 1},
+		{ID: "2", Street: "B", EastM: 600, NorthM: 800, HarmYr: 1, Gain: 1, HoursH: 1},
+	}, 1, Crew{})
+	if len(p.Days) != 1 || len(p.Days[0].Stops) != 2 {
+		t.Fatalf("%+v", p)
+	}
+	near(t, "way", p.Days[0].TravelH, 0.15+1.3/20, 1e-12)
+	near(t, "second start", p.Days[0].Stops[1].StartH, 1+0.15+1.3/20, 1e-12)
+}

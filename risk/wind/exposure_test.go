@@ -33,6 +33,30 @@ func TestExposureClosedForms(t *testing.T) {
 	near(t, "NaN counts as none", Exposure(&bad, &all), 0, 0)
 }
 
+// Falls alike every way; a road from 60 to 110 degrees and one of half the weight
+// at 250: the ninety degrees about the middle of the first hold its six parts of
+// the six and a half, and 9 of the 36 ways of falling.
+func TestMostHitClosedForms(t *testing.T) {
+	r := Result{ByBearing: rose(func(int) float64 { return 1. / Bearings })}
+	targets := rose(func(b int) float64 {
+		switch {
+		case b >= 60 && b <= 110:
+			return 0.8
+		case b == 250:
+			return 0.4
+		}
+		return 0
+	})
+	deg, falls, hits := r.MostHit(&targets)
+	// From 70 to 100 degrees all see the whole road; the first of them is told.
+	near(t, "bearing", deg, 70, 0)
+	near(t, "falls", falls, 9./36, 1e-12)
+	near(t, "hits", hits, 6/6.5, 1e-12)
+	var none [Bearings]float64
+	deg, falls, hits = r.MostHit(&none)
+	near(t, "nothing to hit", deg+falls+hits, 0, 0)
+}
+
 func TestEveryTargetClassSaysWhereItsWeightIsFrom(t *testing.T) {
 	seen := map[string]bool{}
 	for _, c := range TargetClasses() {

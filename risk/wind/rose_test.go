@@ -26,6 +26,9 @@ func TestRoseClosedForms(t *testing.T) {
 	}
 	r := Rose(west)
 	near(t, "all of it", sum(r), 1, 1e-12)
+	if r != Rose(append([]float64{math.NaN(), math.Inf(1)}, west...)) {
+		t.Error("a direction that is no number took those after it away")
+	}
 	near(t, "west", r[27], (25*(2*0.598706-1)+5./36)/30, 1e-5)
 	near(t, "east", r[9], (5./36)/30, 1e-5)
 	for k := range 18 {
