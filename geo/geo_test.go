@@ -37,3 +37,15 @@ func TestNormal(t *testing.T) {
 		}
 	}
 }
+
+// Three steps east and four north are five metres.
+func TestAddSubDistance(t *testing.T) {
+	p, step := geo.XY{X: 10, Y: -20}, geo.XY{X: 3, Y: 4}
+	q := p.Add(step)
+	if want := (geo.XY{X: 13, Y: -16}); q != want || q.Sub(p) != step || p.Sub(q) != (geo.XY{X: -3, Y: -4}) {
+		t.Errorf("%v and back %v", q, q.Sub(p))
+	}
+	if p.Distance(q) != 5 || q.Distance(p) != 5 || p.Distance(p) != 0 {
+		t.Errorf("%v from end to end", p.Distance(q))
+	}
+}
