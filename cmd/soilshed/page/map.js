@@ -790,7 +790,7 @@ function rows() {
   $("part").textContent = `part ${count.format(part + 1)} of ${count.format(parts)}`;
   $("before").disabled = part === 0;
   $("after").disabled = part >= parts - 1;
-  $("listtold").textContent = `${count.format(order.length)} trees` + (sortBy === FIRST && !down ? FIRST_WORDS : "");
+  $("listtold").textContent = `${count.format(order.length)} trees` + (sortBy === FIRST && !down ? FIRST_WORDS : "") + (parts > 1 ? `; ${count.format(part * PART + 1)} to ${count.format(Math.min(order.length, (part + 1) * PART))} here` : "");
 }
 
 function listenList() {
