@@ -292,7 +292,8 @@ type pageBlock struct {
 }
 
 // assemble puts a page together: kind is the name of its part of the frame, and
-// of its own style and script, which come after those of the map.
+// of its own style and script, which come after those of the map. The script
+// stands behind the first block, so that it draws it while the browser reads on.
 func assemble(kind, title string, head any, blocks []pageBlock) ([]byte, error) {
 	// JSON in Go escapes <, > and &, so that no word of the data ends its element.
 	words, err := json.Marshal(head)
@@ -316,13 +317,13 @@ func assemble(kind, title string, head any, blocks []pageBlock) ([]byte, error) 
 		return nil, err
 	}
 	slots := strings.SplitN(part, "<!-- next -->\n", 3) // before the search, after it, under the map
-	var packed strings.Builder
-	for _, b := range blocks {
+	var packed [2]strings.Builder
+	for k, b := range blocks {
 		text, err := pack(b.data)
 		if err != nil {
 			return nil, err
 		}
-		fmt.Fprintf(&packed, "<script type=\"text/plain\" id=\"block-%s\">%s</script>\n", b.name, text)
+		fmt.Fprintf(&packed[min(k, 1)], "<script type=\"text/plain\" id=\"block-%s\">%s</script>\n", b.name, text)
 	}
 	var out bytes.Buffer
 	strings.NewReplacer(
@@ -330,7 +331,7 @@ func assemble(kind, title string, head any, blocks []pageBlock) ([]byte, error) 
 		"{{title}}", html.EscapeString(title),
 		"{{caution}}", html.EscapeString(caution),
 		"{{first}}", slots[0], "{{side}}", slots[1], "{{under}}", slots[2],
-		"{{style}}", style, "{{head}}", string(words), "{{blocks}}", packed.String(), "{{script}}", script,
+		"{{style}}", style, "{{head}}", string(words), "{{firstBlock}}", packed[0].String(), "{{blocks}}", packed[1].String(), "{{script}}", script,
 	).WriteString(&out, frame)
 	return out.Bytes(), nil
 }

@@ -314,11 +314,16 @@ func (p *readPage) standsAlone(t *testing.T) {
 	if regexp.MustCompile(`(?i)\s(src|href)\s*=\s*["']?(?:[^#"'])`).MatchString(strings.Split(p.html, "<script")[0]) {
 		t.Error("the page loads something")
 	}
+	// The script need not wait for the blocks behind it.
+	if first, run, next := strings.Index(p.html, `id="block-map"`), strings.Index(p.html, "<script>"), strings.Index(p.html, `id="block-list"`); first < 0 || run < first || next < run {
+		t.Errorf("the first block, the script and the next stand at %d, %d and %d", first, run, next)
+	}
 	policy := regexp.MustCompile(`http-equiv="Content-Security-Policy" content="([^"]*)"`).FindStringSubmatch(p.html)
 	if policy == nil || !strings.HasPrefix(policy[1], "default-src 'none'; ") || strings.Contains(policy[1], "unsafe") {
 		t.Fatalf("policy: %v", policy)
 	}
-	script := p.html[strings.LastIndex(p.html, "<script>")+len("<script>") : strings.LastIndex(p.html, "</script>")]
+	_, script, _ := strings.Cut(p.html, "<script>")
+	script, _, _ = strings.Cut(script, "</script>")
 	style := p.html[strings.Index(p.html, "<style>")+len("<style>") : strings.Index(p.html, "</style>")]
 	if !strings.Contains(policy[1], "script-src '"+hashOf(script)+"'") || !strings.Contains(policy[1], "style-src '"+hashOf(style)+"'") {
 		t.Error("the policy's hashes are not those of script and style")

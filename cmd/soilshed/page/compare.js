@@ -176,23 +176,28 @@ function makeDivider() {
 
 // ---- which proposal ----
 
-function choose(k) {
-  now = k;
-  const s = head.schemes[k];
-  // Columns of the list that are of the proposal.
+// listOf names the columns of the list that are of a proposal.
+function listOf(k) {
   list.was = list.soil_m3_0;
   list.is = list["soil_m3_" + k];
   list.diff = list["diff_m3_" + k];
   list.outcome = list["outcome_" + k];
   list.turn = list["turn_" + k];
+}
+
+function choose(k) {
+  now = k;
+  const s = head.schemes[k];
   $("right-name").textContent = s.name;
   $("about").textContent = `${head.schemes[0].name}: ${head.schemes[0].about}. ${s.name}: ${s.about}.`;
   $("paved").hidden = !s.onPaving || !s.onPaving.length;
   $("paved").textContent = `${head.paved} ${(s.onPaving || []).slice(0, 30).join(", ")}${(s.onPaving || []).length > 30 ? " ..." : ""}`;
   for (const c of document.querySelectorAll("#totals [data-scheme]")) c.classList.toggle("now", +c.dataset.scheme === now);
+  divide(split);
+  if (!listReady) return;
+  listOf(k);
   legend();
   filter();
-  divide(split);
   if (selected >= 0) $("tree").replaceChildren(...treePanel(selected));
 }
 
@@ -389,9 +394,6 @@ async function start() {
   const c = columns(await unpack("map"), head.map, N);
   for (let k = 0; k < SCHEMES; k++) looks.push({tone: Uint8Array.from(c["tone_" + k].v), mark: Uint8Array.from(c["mark_" + k].v), shares: null});
   readPlaces(c, looks[0].mark);
-  list = columns(await unpack("list"), head.list, N);
-  readGround(await unpack("ground"));
-  listReady = true;
   $("main").hidden = false;
   resize();
   fit();
@@ -399,14 +401,19 @@ async function start() {
   makeChoice();
   listen();
   totals();
-  list.turn = list.turn_1;
-  list.was = list.soil_m3_0;
-  list.is = list.diff = list.soil_m3_1;
-  heads();
   choose(1);
-  listenList();
   await frames(2);
   stamp("first");
+  list = columns(await unpack("list"), head.list, N);
+  listOf(now);
+  heads();
+  listReady = true;
+  choose(now);
+  listenList();
+  await new Promise(done => setTimeout(done));
+  readGround(await unpack("ground"));
+  stale();
+  choose(now);
   linkedTree();
   stamp("ready");
 }

@@ -36,7 +36,10 @@ function bytesOf(text) {
   return b;
 }
 
+// The first block stands before the script; the others are read after it.
+const parsed = new Promise(done => document.readyState === "loading" ? addEventListener("DOMContentLoaded", done) : done());
 async function unpack(name) {
+  if (name !== "map") await parsed;
   const e = $("block-" + name);
   const stream = new Blob([bytesOf(e.textContent.trim())]).stream().pipeThrough(new DecompressionStream("gzip"));
   e.remove();
