@@ -302,3 +302,25 @@ func BenchmarkCohorts(b *testing.B) {
 	}
 	b.ReportMetric(float64(b.Elapsed().Microseconds())/float64(b.N)/float64(len(town)), "us/tree")
 }
+
+// A species that does less well than its genus everywhere: two young ones that do
+// as their species does are not odd, since they lean on the species before the
+// genus.
+func TestSmallCohortsLeanOnTheirSpeciesFirst(t *testing.T) {
+	var town []Member
+	rng := rand.New(rand.NewPCG(9, 9))
+	add := func(n int, species string, year, condition float64) {
+		for range n {
+			town = append(town, Member{Species: species, Genus: "Acer", PlantedYear: Read(year), Condition: Read(condition + 0.05*rng.NormFloat64())})
+		}
+	}
+	add(200, "Acer rubrum", 2010, 0.85)
+	add(100, "Acer ginnala", 1980, 0.5)
+	add(2, "Acer ginnala", 2010, 0.5)
+	c := NewCohorts(town, CohortOptions{})
+	for i := len(town) - 2; i < len(town); i++ {
+		if z, known := c.Odd(i); !known || math.Abs(z) > 1.5 {
+			t.Errorf("z %.2f, known %v", z, known)
+		}
+	}
+}

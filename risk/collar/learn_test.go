@@ -400,3 +400,59 @@ func TestLotsAreSupplierAndStock(t *testing.T) {
 		t.Errorf("seasons %+v, crews %+v", report.Seasons, report.Crews)
 	}
 }
+
+// Two bins by hand; the interval of one of two by Jeffreys' prior, Beta(1.5, 1.5),
+// is symmetric about a half.
+func TestBinsByHand(t *testing.T) {
+	found := func(share float64) Record { return Record{GirdledShare: share} }
+	got := bins([]float64{0.12, 0.18, 0.95, 1}, []Record{found(0.9), found(0), found(0.9), found(0.9)})
+	if len(got) != 2 || got[0].N != 2 || got[0].Girdled != 1 || got[1].N != 2 || got[1].Girdled != 2 {
+		t.Fatalf("%+v", got)
+	}
+	for name, x := range map[string][2]float64{
+		"from": {got[0].From, 0.1}, "to": {got[0].To, 0.2}, "foretold": {got[0].Foretold, 0.15}, "found": {got[0].Found, 0.5},
+		"middle": {(got[0].FoundLo + got[0].FoundHi) / 2, 0.5}, "foretold, last": {got[1].Foretold, 0.975}, "last": {got[1].To, 1},
+	} {
+		if math.Abs(x[0]-x[1]) > 1e-9 {
+			t.Errorf("%s: %g, want %g", name, x[0], x[1])
+		}
+	}
+}
+
+// What a supplier that nobody has dug at may be like: more doubt after suppliers
+// that differed than after suppliers that were alike.
+func TestSpreadOfOtherSuppliersIsLearned(t *testing.T) {
+	spread := func(girdled ...int) float64 {
+		var records []Record
+		for k, n := range girdled {
+			for i := range 40 {
+				r := Record{ID: fmt.Sprint(k, "-", i), Signs: Signs{Supplier: fmt.Sprint("s", k)}}
+				if i < n {
+					r.GirdledShare = 0.6
+				}
+				records = append(records, r)
+			}
+		}
+		e, _, err := Learn(DefaultEvidence(), records, LearnOptions{Folds: -1})
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, r := range e.rows {
+			if r.Key == "supplier" && r.Level == anyone {
+				return r.Spread
+			}
+		}
+		t.Fatal("no row for other suppliers")
+		return 0
+	}
+	was := 0.0
+	for _, r := range DefaultEvidence().rows {
+		if r.Key == "supplier" && r.Level == anyone {
+			was = r.Spread
+		}
+	}
+	alike, apart := spread(12, 12, 12, 12, 12, 12), spread(2, 30, 3, 34, 4, 28)
+	if !(alike < was && was < apart) {
+		t.Errorf("spread %.2f after suppliers alike, %.2f before, %.2f after suppliers apart", alike, was, apart)
+	}
+}
