@@ -53,6 +53,7 @@ const ways = {
   "hyparquet-unpacked-typed": f => hyparquet(f, { codec: "UNCOMPRESSED", typed: true, metadata: null }),
   "rust-zstd": f => rust(f, { crs: wgs84 }, p => p.setCompression(wasm.Compression.ZSTD)),
   "rust-second-version": f => rust(f, {}, p => p.setCompression(wasm.Compression.SNAPPY).setWriterVersion(wasm.WriterVersion.V2).setDictionaryEnabled(false).setEncoding(wasm.Encoding.PLAIN).setMaxRowGroupSize(150)),
+  "rust-differences": f => rust(f, {}, p => p.setCompression(wasm.Compression.GZIP).setWriterVersion(wasm.WriterVersion.V2).setDictionaryEnabled(false)),
 };
 for (const [way, write] of Object.entries(ways)) {
   mkdirSync(`${to}/${way}`, { recursive: true });
