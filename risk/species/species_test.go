@@ -236,3 +236,50 @@ func BenchmarkGrowth(b *testing.B) {
 		})
 	}
 }
+
+// A slip of the pen is forgiven and told; where two plants lie as near, or the
+// word is short, none is chosen.
+func TestSlipsOfThePen(t *testing.T) {
+	for name, want := range map[string]string{
+		"Carpinus betula":        "Carpinus betulus",
+		"Acer plantanoids":       "Acer platanoides",
+		"Ginko biloba":           "Ginkgo biloba",
+		"Acer sacharinum":        "Acer saccharinum", // one letter from it, two from saccharum
+		"Old: Acer plantanoids":  "Acer platanoides",
+		"Querqus":                "Quercus",
+		"Querqus of some kind":   "Quercus",
+		"ACER  PLANTANOIDS 'X'":  "Acer platanoides",
+		"Carpinus betula (dead)": "Carpinus betulus",
+	} {
+		s, ok := Lookup(name)
+		got := s.Latin
+		if got == "" {
+			got = s.Genus
+		}
+		if !ok || got != want || !s.Respelled {
+			t.Errorf("%q is %q, respelled %v; want %q, respelled", name, got, s.Respelled, want)
+		}
+	}
+	for _, name := range []string{"Acer alba", "Ulmus nigra", "Acer planifolia"} {
+		if s, _ := Lookup(name); s.Latin != "" && s.Latin != s.Genus {
+			t.Errorf("%q is taken for %s", name, s.Latin)
+		}
+	}
+}
+
+// Growth follows the curve: fifteen years are ten and five more.
+func TestGrowthFollowsTheCurve(t *testing.T) {
+	for _, name := range []string{"Acer rubrum", "Tilia cordata", "Quercus", "no such tree"} {
+		s, _ := Lookup(name)
+		at10, _ := s.DBHFromAge(10)
+		at15, _ := s.DBHFromAge(15)
+		if got, _ := s.GrowDBH(at10, 5); !(at15 > at10) || math.Abs(got-at15) > 0.01*at15 {
+			t.Errorf("%s: %.2f cm at 10 years is %.2f five years later; the curve has %.2f", name, at10, got, at15)
+		}
+		for _, years := range []float64{0, -5} {
+			if got, _ := s.GrowDBH(at10, years); got != at10 {
+				t.Errorf("%s: %.2f cm is %.2f after %g years", name, at10, got, years)
+			}
+		}
+	}
+}
