@@ -222,9 +222,9 @@ func TestLoadHundredThousandHoles(t *testing.T) {
 
 // A crowd on one spot shares its opening in equal parts.
 func TestLoadOneSpot(t *testing.T) {
-	crowd := 2000
+	crowd := 10_000
 	if testing.Short() {
-		crowd = 300
+		crowd = 1000
 	}
 	dir := t.TempDir()
 	paving := newLoadLayer(t, filepath.Join(dir, "paving.geojson"), false)

@@ -236,7 +236,7 @@ func TestStepOf(t *testing.T) {
 	for _, c := range []struct {
 		v    float64
 		want int
-	}{{math.NaN(), 0}, {0, 0}, {0.0019, 0}, {0.002, 1}, {0.0099, 1}, {0.01, 2}, {1, 2}} {
+	}{{math.NaN(), 0}, {0, 0}, {0.0009, 0}, {0.001, 1}, {0.0033, 1}, {0.0034, 2}, {1, 2}} {
 		if got := stepOf(failureSteps, c.v); got != c.want {
 			t.Errorf("%g is in step %d, want %d", c.v, got, c.want)
 		}

@@ -339,7 +339,7 @@ func (c *parquetColumn) next() error {
 				return errors.New("a dictionary where a page of cells belongs")
 			}
 			h := header.DictionaryPageHeader.V
-			if h.Encoding != pq.Plain && h.Encoding != pq.PlainDictionary {
+			if h.Encoding != pq.Plain && h.Encoding != plainDictionary {
 				return fmt.Errorf("a dictionary in the encoding %s", h.Encoding)
 			}
 			// It stays until the group is done; with its own page's room.
@@ -569,6 +569,10 @@ func checkRuns(b []byte, bits, n int) ([]byte, error) {
 	return b[:at:at], nil
 }
 
+// plainDictionary is the older name of an encoding, under which many files still
+// have their dictionaries (Parquet's Encodings, PLAIN_DICTIONARY = 2).
+const plainDictionary pq.Encoding = 2
+
 // decode makes n values of what a page holds.
 func (c *parquetColumn) decode(encoding pq.Encoding, b []byte, n int) (v parquetValues, err error) {
 	v.n = n
@@ -576,7 +580,7 @@ func (c *parquetColumn) decode(encoding pq.Encoding, b []byte, n int) (v parquet
 	switch {
 	case encoding == pq.Plain:
 		return c.plain(b, n)
-	case encoding == pq.RLEDictionary || encoding == pq.PlainDictionary:
+	case encoding == pq.RLEDictionary || encoding == plainDictionary:
 		if len(b) == 0 || b[0] > 32 {
 			return v, errors.New("no width of what points into its dictionary")
 		}
