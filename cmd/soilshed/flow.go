@@ -60,6 +60,7 @@ func (a *assessment) phase(name string, do func() error) error {
 	a.progress.begin(name)
 	err := do()
 	a.progress.end()
+	collectSooner()
 	a.phases = append(a.phases, phase{name, time.Since(start).Seconds()})
 	return err
 }

@@ -8,6 +8,7 @@ import (
 	"io"
 	"os"
 	"os/signal"
+	"runtime"
 	"runtime/debug"
 	"strings"
 	"syscall"
@@ -36,11 +37,7 @@ func verbs() []verb {
 }
 
 func main() {
-	if os.Getenv("GOGC") == "" {
-		// Nearly all memory is the trees and the map, which live as long as the
-		// run: letting rubbish grow to their size again would double it.
-		debug.SetGCPercent(20)
-	}
+	collectAt(20)
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	code := make(chan int, 1)
 	go func() { code <- run(ctx, os.Args[1:], os.Stdout, os.Stderr) }()
@@ -48,6 +45,27 @@ func main() {
 	stop()
 	clearScratch()
 	os.Exit(c)
+}
+
+// collectAt sets how much rubbish, in per cent of what lives, may lie about.
+// Nearly all memory is the trees and the map, which live as long as the run:
+// letting rubbish grow to their size again, as is the default, would double it.
+func collectAt(percent int) {
+	if os.Getenv("GOGC") == "" {
+		debug.SetGCPercent(percent)
+	}
+}
+
+// manyTreesBytes is what lives in a run beyond which half as much rubbish may lie
+// about: three million trees, say (setting).
+const manyTreesBytes = 3 << 30
+
+// collectSooner is called after each phase of a run.
+func collectSooner() {
+	var m runtime.MemStats
+	if runtime.ReadMemStats(&m); m.HeapAlloc > manyTreesBytes {
+		collectAt(10)
+	}
 }
 
 // run is the whole command but for the exit.
