@@ -32,6 +32,9 @@ type geoPackage struct {
 	names  []string // columns read, parallel to schema.Fields
 	opened []string // notes on opening it
 	seen   gpkgSeen
+	// fell is what ended a reading, and fellAt the record at which it did.
+	fell   error
+	fellAt int64
 }
 
 // gpkgSeen counts what was met in reading through the table.
@@ -562,7 +565,13 @@ func (g *geoPackage) Features() iter.Seq2[Feature, error] {
 		var blob []byte
 		for n := int64(1); ; n++ {
 			more, err := stmt.Step()
+			// SQLite may hold a damaged page in memory and read it without a word the
+			// second time: what ended one reading ends each.
+			if err == nil && g.fell != nil && n == g.fellAt {
+				err = g.fell
+			}
 			if err != nil {
+				g.fell, g.fellAt = err, n
 				yield(Feature{}, g.fault(err))
 				return
 			}
