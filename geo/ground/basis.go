@@ -58,7 +58,7 @@ func (v *Survey) Digest() {
 		for _, x := range [...]float64{st.At.X, st.At.Y, st.ReachM, st.FallM, st.DepthM, st.CrownM2, st.PitLM, st.PitWM} {
 			b = binary.LittleEndian.AppendUint64(b, math.Float64bits(x))
 		}
-		if v.absent != nil && v.absent[i] {
+		if v.gone(int32(i)) {
 			b = append(b, 1)
 		}
 		d.stands[i] = shortSum(b)
@@ -118,7 +118,7 @@ func (k *Worker) Key(i int32, b *Basis) Key {
 				buf = append(buf, "itself"...)
 				continue
 			}
-			if v.absent != nil && v.absent[j] {
+			if v.gone(j) {
 				continue
 			}
 			o := &v.stands[j]

@@ -139,7 +139,7 @@ func (m *Map) pack(leaf []box, drop []bool) packed {
 			return c
 		}
 		// The same ring in two polygons that differ in their other rings.
-		return cmp.Or(m.order(m.partOf(a.id), m.partOf(b.id)), cmp.Compare(a.id, b.id))
+		return cmp.Or(m.order(m.ringsOf(p[0].part), m.ringsOf(q[0].part)), cmp.Compare(a.id, b.id))
 	})
 	t := packed{ids: make([]int32, len(keys))}
 	level := make([]box, len(keys))
@@ -163,16 +163,11 @@ func (m *Map) pack(leaf []box, drop []bool) packed {
 	}
 }
 
-// partOf returns the rings of the polygon that ring id is of.
-func (m *Map) partOf(id int32) []ring {
-	part := m.rings[id].part
-	first, last := id, id+1
-	for first > 0 && m.rings[first-1].part == part {
-		first--
-	}
-	for int(last) < len(m.rings) && m.rings[last].part == part {
-		last++
-	}
+// ringsOf returns the rings of a polygon or line, the outer one first.
+func (m *Map) ringsOf(part int32) []ring {
+	by := func(r ring, part int32) int { return cmp.Compare(r.part, part) }
+	first, _ := slices.BinarySearchFunc(m.rings, part, by)
+	last, _ := slices.BinarySearchFunc(m.rings, part+1, by)
 	return m.rings[first:last]
 }
 

@@ -62,7 +62,7 @@ func (l *Local) surround(v *Survey) {
 	take := func(at geo.XY, reachM float64) (added []int) {
 		for _, j := range v.grid.near(at, reachM+v.maxReach+slack, nil) {
 			o := &v.stands[j]
-			if seen[j] || v.absent != nil && v.absent[j] || at.Distance(o.At) > reachM+o.ReachM+slack {
+			if seen[j] || v.gone(j) || at.Distance(o.At) > reachM+o.ReachM+slack {
 				continue
 			}
 			seen[j] = true
@@ -128,16 +128,15 @@ func (m *Map) around(c geo.XY, r float64) *Builder {
 	square := []geo.XY{{X: c.X - r, Y: c.Y - r}, {X: c.X + r, Y: c.Y - r}, {X: c.X + r, Y: c.Y + r}, {X: c.X - r, Y: c.Y + r}}
 	for _, id := range parts {
 		p := m.parts[id]
-		first, _ := slices.BinarySearchFunc(m.rings, id, func(r ring, id int32) int { return int(r.part) - int(id) })
 		var rings [][]geo.XY
-		for k := first; k < len(m.rings) && m.rings[k].part == id; k++ {
-			rg := &m.rings[k]
-			ring := m.ringOf(rg)
+		of := m.ringsOf(id)
+		for k := range of {
+			ring := m.ringOf(&of[k])
 			if p.kind != barrier {
 				ring = Clip(ring, square)
 			}
 			if len(ring) == 0 {
-				if k == first {
+				if k == 0 {
 					break
 				}
 				continue

@@ -47,7 +47,7 @@ func (w *worker) neighbours(i int32, op *opening, st *Stand) {
 	for _, j := range w.wide {
 		o := &w.v.stands[j]
 		r := o.ReachM + w.o.SnapM
-		if j == i || w.v.absent != nil && w.v.absent[j] || o.At.X+r < op.x0 || o.At.X-r > op.x1 || o.At.Y+r < op.y0 || o.At.Y-r > op.y1 {
+		if j == i || w.v.gone(j) || o.At.X+r < op.x0 || o.At.X-r > op.x1 || o.At.Y+r < op.y0 || o.At.Y-r > op.y1 {
 			continue
 		}
 		w.near = append(w.near, j)
@@ -77,7 +77,7 @@ func (w *worker) spotOf(i int32) spot {
 		from = append(from, at)
 		w.spots.join(boxAround(at, reach))
 		for _, j := range w.v.grid.near(at, reach, nil) {
-			if w.v.stands[j].At.Distance(at) > reach || w.v.absent != nil && w.v.absent[j] {
+			if w.v.stands[j].At.Distance(at) > reach || w.v.gone(j) {
 				continue
 			}
 			oj := w.opening(j)

@@ -29,6 +29,9 @@ func (v *Survey) Absent(i int32) {
 	v.absent[i] = true
 }
 
+// gone tells whether a stand is marked absent.
+func (v *Survey) gone(i int32) bool { return v.absent != nil && v.absent[i] }
+
 // Stand returns stand i.
 func (v *Survey) Stand(i int32) *Stand { return &v.stands[i] }
 
@@ -192,11 +195,11 @@ func (k *Worker) Do(c Cell, done func(stand int32, site *Site)) {
 	clear(w.alike)
 	for _, i := range c.Stands {
 		st := w.v.stands[i]
-		if was, ok := w.alike[st]; ok && !w.absent(i) {
+		if was, ok := w.alike[st]; ok && !w.v.gone(i) {
 			site = was
 		} else {
 			w.site(i, &site)
-			if w.crowded(i) && !w.absent(i) {
+			if w.crowded(i) && !w.v.gone(i) {
 				if w.alike == nil {
 					w.alike = map[Stand]Site{}
 				}
@@ -206,8 +209,6 @@ func (k *Worker) Do(c Cell, done func(stand int32, site *Site)) {
 		done(i, &site)
 	}
 }
-
-func (w *worker) absent(i int32) bool { return w.v.absent != nil && w.v.absent[i] }
 
 // crowded tells whether another stand has the very point of stand i, which was
 // done last.

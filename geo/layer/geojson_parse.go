@@ -23,6 +23,15 @@ type recordFault struct {
 
 func (f *recordFault) Error() string { return f.err.Error() }
 
+// reasonOf is the phrase by which a fault in a record is counted.
+func reasonOf(err error) string {
+	var f *recordFault
+	if errors.As(err, &f) {
+		return f.reason
+	}
+	return reasonDamaged
+}
+
 // Reasons for which a record is left out.
 const (
 	reasonSyntax   = "broken JSON"

@@ -585,11 +585,7 @@ func (g *geoPackage) Features() iter.Seq2[Feature, error] {
 			f.Geometry = nil
 			if g.geom != "" {
 				if f.Geometry, blob, err = g.geometry(stmt, blob); err != nil {
-					bad := gpkgRecordError(Error{File: g.path, Layer: g.table, Feature: f.FID, Err: err}, reasonDamaged)
-					var known *recordFault
-					if errors.As(err, &known) {
-						bad.Reason = known.reason
-					}
+					bad := gpkgRecordError(Error{File: g.path, Layer: g.table, Feature: f.FID, Err: err}, reasonOf(err))
 					if !yield(Feature{}, bad) {
 						return
 					}

@@ -605,11 +605,7 @@ func (g *geoParquet) Features() iter.Seq2[Feature, error] {
 						continue
 					}
 					if f.Geometry, err = g.geometry(cell); err != nil {
-						bad = &RecordError{Fault: Error{File: g.path, Feature: f.FID, Err: err}, Reason: reasonDamaged}
-						var known *recordFault
-						if errors.As(err, &known) {
-							bad.Reason = known.reason
-						}
+						bad = &RecordError{Fault: Error{File: g.path, Feature: f.FID, Err: err}, Reason: reasonOf(err)}
 					}
 				}
 				more := false

@@ -422,12 +422,7 @@ func (s *postgisSource) Features() iter.Seq2[Feature, error] {
 				f.Values[i], rest = takeCell(rest)
 			}
 			if bad != nil {
-				reason := reasonDamaged
-				var fault *recordFault
-				if errors.As(bad, &fault) {
-					reason = fault.reason
-				}
-				if !yield(Feature{}, &RecordError{Fault{File: s.place.shown, Feature: f.FID, Err: bad}, reason}) {
+				if !yield(Feature{}, &RecordError{Fault{File: s.place.shown, Feature: f.FID, Err: bad}, reasonOf(bad)}) {
 					return
 				}
 				continue
