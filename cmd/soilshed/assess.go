@@ -278,7 +278,7 @@ const (
 
 // job is the work of looking at one collar.
 func (a *assessment) job(i int) rank.Job {
-	t, r := &a.in.trees[i], a.rows.at(int(i))
+	t, r := &a.in.trees[i], a.rows.at(i)
 	s := a.model.Size(t)
 	gain := rank.Averted(r.res.HarmYr, math.Min(r.res.HarmYr, rank.Harm(r.res.FailSoundYr, r.res.Exposure)), rank.Relief)
 	if a.o.listBy == byGirdling {

@@ -540,10 +540,11 @@ func (b *older) compare(w *writer, i int, f *layer.Feature) {
 		b.found = append(b.found, c)
 	}
 	j, ok := b.byID[treeKey(t.ID, a.in.at[i])]
-	assessed := a.rows.at(int(i)).res.Assessed
+	r := a.rows.at(i)
+	assessed := r.res.Assessed
 	if !ok {
 		if assessed {
-			add("added", "", "", "not in the older output", a.rows.at(int(i)).res.HarmYr)
+			add("added", "", "", "not in the older output", r.res.HarmYr)
 		}
 		return
 	}
@@ -566,7 +567,7 @@ func (b *older) compare(w *writer, i int, f *layer.Feature) {
 		add("gone", "", "", orReason(strings.Join(x.columns, "; "), "recorded as gone"), 0)
 		return
 	case !was && assessed:
-		add("added", "", "", orReason(strings.Join(x.columns, "; "), "no longer recorded as gone"), a.rows.at(int(i)).res.HarmYr)
+		add("added", "", "", orReason(strings.Join(x.columns, "; "), "no longer recorded as gone"), r.res.HarmYr)
 		return
 	case !was && !assessed:
 		return

@@ -80,7 +80,7 @@ func (a *assessment) charts() []chart {
 	byPct[pctBars].name, byPct[pctBars+1].name = fmt.Sprintf("%d %% or more", pctBars*pctStep), "not known"
 	kinds, years, stocks := map[string]*chartGroup{}, map[int]*chartGroup{}, map[string]*chartGroup{}
 	for i := range a.rows {
-		r := a.rows.at(int(i))
+		r := a.rows.at(i)
 		if !r.res.Assessed {
 			continue
 		}

@@ -250,7 +250,7 @@ func (p *comparePageMaker) listBlock() (b []byte) {
 	// of is the value of a field in an assessment.
 	of := func(f *outField, a *assessment, i int) layer.Value {
 		size := a.model.Size(&a.in.trees[i])
-		return f.value(a, i, a.rows.at(int(i)), &size, p.us)
+		return f.value(a, i, a.rows.at(i), &size, p.us)
 	}
 	for _, name := range []string{"tree_id", "species", "street"} {
 		f := pageField(name)

@@ -89,8 +89,10 @@ func (c *sideBySide) match() {
 // stands dead.
 func (c *sideBySide) row(t *comparedTree, k int) *row {
 	a := c.schemes[k].a
-	if i := t.in[k]; i >= 0 && !a.in.trees[i].Dead && a.rows.at(int(i)).res.Assessed {
-		return a.rows.at(int(i))
+	if i := t.in[k]; i >= 0 && !a.in.trees[i].Dead {
+		if r := a.rows.at(i); r.res.Assessed {
+			return r
+		}
 	}
 	return nil
 }

@@ -215,7 +215,7 @@ func (a *assessment) draw(ctx context.Context, tree int) ([]byte, error) {
 	for _, p := range site.Share {
 		d.rings(p, fmt.Sprintf(` fill="%s" fill-opacity="0.8" stroke="%s" stroke-width="0.35"`, a.toneOf(tree), ink))
 	}
-	r := a.rows.at(int(tree))
+	r := a.rows.at(tree)
 	cx, cy := d.x(d.stem), d.y(d.stem)
 	d.put(`<circle cx="%.2f" cy="%.2f" r="%.2f" fill="none" stroke="%s" stroke-width="0.2" stroke-dasharray="1.4 1"/>`, cx, cy, st.ReachM*d.perM, ink)
 	d.b.WriteString(`<path d="`)
@@ -261,10 +261,11 @@ const haloStyle = ` stroke="#ffffff" stroke-width="0.6" paint-order="stroke" str
 
 // toneOf is the colour of a tree's soil class.
 func (a *assessment) toneOf(i int) string {
-	if !a.rows.at(int(i)).res.Graded {
+	r := a.rows.at(i)
+	if !r.res.Graded {
 		return unknownTone
 	}
-	return soilTones[a.rows.at(int(i)).res.Class].colour
+	return soilTones[r.res.Class].colour
 }
 
 // arrow points the way a tree would fall, from its stem.
@@ -305,7 +306,7 @@ func (d *drawing) scaleBar(x, y float64, us bool) {
 
 // drawText writes title, numbers, key and caution; it returns where they end.
 func (a *assessment) drawText(d *drawing, tree int, size *risk.Size, y, scale float64) float64 {
-	t, r := &a.in.trees[tree], a.rows.at(int(tree))
+	t, r := &a.in.trees[tree], a.rows.at(tree)
 	us := a.o.units == "us"
 	left := float64(drawPaperMM)
 	say := func(name string) string {

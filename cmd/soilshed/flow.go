@@ -397,5 +397,9 @@ func (a *assessment) run(ctx context.Context, shapes func([]shape) error) error 
 
 // ranked tells whether a tree takes a place in the list.
 func (a *assessment) ranked(i int) bool {
-	return a.rows.at(int(i)).res.Assessed && !a.in.trees[i].Dead && a.in.kinds[i] == singleTree && !math.IsNaN(a.rows.at(int(i)).res.HarmYr)
+	if a.in.trees[i].Dead || a.in.kinds[i] != singleTree {
+		return false
+	}
+	r := a.rows.at(i)
+	return r.res.Assessed && !math.IsNaN(r.res.HarmYr)
 }

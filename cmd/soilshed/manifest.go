@@ -390,7 +390,7 @@ func (a *assessment) writeManifest(ctx context.Context, out string) error {
 	}
 	hows := ground.Hows()
 	for i := range a.rows {
-		row := a.rows.at(int(i))
+		row := a.rows.at(i)
 		if a.in.trees[i].Dead {
 			m.Counts.DeadRecords++
 		}

@@ -238,7 +238,7 @@ func (w *writer) results(ctx context.Context) iter.Seq2[layer.Feature, error] {
 				f.Values = append(f.Values, layer.Value{})
 			}
 		}
-		r := a.rows.at(int(i))
+		r := a.rows.at(i)
 		size := a.model.Size(&a.in.trees[i])
 		for _, o := range w.fields {
 			f.Values = append(f.Values, o.value(a, i, r, &size, w.us))

@@ -222,7 +222,7 @@ func (p *placing) enlarge(ctx context.Context) error {
 		return err
 	}
 	for i := range a.rows {
-		if r := a.rows.at(int(i)); a.only[i] && r.res.Graded && r.res.SoilPct < p.o.upTo {
+		if r := a.rows.at(i); a.only[i] && r.res.Graded && r.res.SoilPct < p.o.upTo {
 			p.places = append(p.places, shortTree{tree: i, was: r, needM3: r.res.Need * p.o.upTo / 100})
 		}
 	}

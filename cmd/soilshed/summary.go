@@ -69,7 +69,7 @@ func (a *assessment) tellResults(w io.Writer) {
 	var fails, harm float64
 	var probable int
 	for i := range a.rows {
-		row := a.rows.at(int(i))
+		row := a.rows.at(i)
 		kinds[a.in.kinds[i]]++
 		if !row.res.Assessed {
 			continue
@@ -140,7 +140,7 @@ func (a *assessment) tellResults(w io.Writer) {
 	}
 	slices.SortFunc(first, func(x, y int) int { return int(a.rows[x].rank - a.rows[y].rank) })
 	for _, i := range first {
-		row := a.rows.at(int(i))
+		row := a.rows.at(i)
 		fmt.Fprintf(w, "  %d. tree %s, %s: %s\n", row.rank, a.in.trees[i].ID, orUnknown(a.in.trees[i].Species), a.local(row.res.Why()))
 	}
 	fmt.Fprintf(w, "\nTime\n ")

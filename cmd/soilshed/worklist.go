@@ -211,9 +211,9 @@ var workFields = []workField{
 	{outField{name: "cautions", alias: "cautions", doc: "What to mind."},
 		func(a *assessment, s *workStop) layer.Value { return words(a.cautions(s.tree)) }},
 	{outField{name: "why", alias: "reasons", doc: "The three strongest reasons."},
-		func(a *assessment, s *workStop) layer.Value { return words(a.local(a.rows.at(int(s.tree)).res.Why())) }},
+		func(a *assessment, s *workStop) layer.Value { return words(a.local(a.rows.at(s.tree).res.Why())) }},
 	{outField{name: "missing", alias: "missing", doc: "What the inventory does not say of this tree: note it on site."},
-		func(a *assessment, s *workStop) layer.Value { return words(a.rows.at(int(s.tree)).res.Missing.Words()) }},
+		func(a *assessment, s *workStop) layer.Value { return words(a.rows.at(s.tree).res.Missing.Words()) }},
 	{outField{name: "lon", kind: layer.Real, digits: 7, alias: "longitude", doc: "Longitude, degrees, WGS 84."}, lonLat(0)},
 	{outField{name: "lat", kind: layer.Real, digits: 7, alias: "latitude", doc: "Latitude, degrees, WGS 84."}, lonLat(1)},
 }
@@ -223,13 +223,13 @@ func asInTrees(name string) func(*assessment, *workStop) layer.Value {
 	return func(a *assessment, s *workStop) layer.Value {
 		f := &treeFields[slices.IndexFunc(treeFields, func(f outField) bool { return f.name == name })]
 		size := a.model.Size(&a.in.trees[s.tree])
-		return f.get(a, s.tree, a.rows.at(int(s.tree)), &size)
+		return f.get(a, s.tree, a.rows.at(s.tree), &size)
 	}
 }
 
 // digging is what a crew has to dig in.
 func (a *assessment) digging(i int) rank.Ground {
-	t, r := &a.in.trees[i], a.rows.at(int(i))
+	t, r := &a.in.trees[i], a.rows.at(i)
 	if r.how == ground.Recorded || r.how == ground.Assumed || r.how == ground.Sealed ||
 		measuredGround(r.how) && r.openM2 < smallPitM2 {
 		return rank.Tight
@@ -262,7 +262,7 @@ const buriedCm = 8
 // collar, then roots across the stem, from the side where the hard edge turned
 // them back, then the side towards which it is weakest.
 func (a *assessment) look(i int) string {
-	t, r := &a.in.trees[i], a.rows.at(int(i))
+	t, r := &a.in.trees[i], a.rows.at(i)
 	var parts []string
 	switch {
 	case t.FlareCm.Known && t.FlareCm.Value >= buriedCm:
@@ -300,7 +300,7 @@ const lowGustMS = 17
 
 // cautions are those of every dig, and what this tree adds to them.
 func (a *assessment) cautions(i int) string {
-	t, r := &a.in.trees[i], a.rows.at(int(i))
+	t, r := &a.in.trees[i], a.rows.at(i)
 	s := "Call before you dig. Mind traffic and overhead lines: local rules and permits. Cut no root: that is for a certified arborist."
 	if r.res.CarefulGustMS < lowGustMS {
 		s += " Do not work under it in wind."
@@ -429,7 +429,7 @@ func (w *writer) rest(ctx context.Context) (err error) {
 		if i%1024 == 0 && ctx.Err() != nil {
 			return ctx.Err()
 		}
-		r := a.rows.at(int(i))
+		r := a.rows.at(i)
 		if !r.watered() {
 			continue
 		}
