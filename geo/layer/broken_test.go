@@ -453,7 +453,7 @@ func readSoundly(t *testing.T, path string) {
 		}
 		var counts [2]int
 		for round := range counts {
-			last := int64(0)
+			last := int64(math.MinInt64)
 			ended := false
 			for f, err := range s.Features() {
 				if ended {

@@ -563,6 +563,7 @@ func (g *geoPackage) Features() iter.Seq2[Feature, error] {
 		}
 		f := Feature{Values: make([]Value, len(g.names))}
 		var blob []byte
+		last := int64(math.MinInt64)
 		for n := int64(1); ; n++ {
 			more, err := stmt.Step()
 			// SQLite may hold a damaged page in memory and read it without a word the
@@ -581,6 +582,12 @@ func (g *geoPackage) Features() iter.Seq2[Feature, error] {
 			f.FID = n
 			if g.key != "" {
 				f.FID = stmt.ColumnInt64(0)
+				if n > 1 && f.FID <= last {
+					g.fell, g.fellAt = g.numberedTwice(last, f.FID), n
+					yield(Feature{}, g.fell)
+					return
+				}
+				last = f.FID
 			}
 			f.Geometry = nil
 			if g.geom != "" {
@@ -600,6 +607,18 @@ func (g *geoPackage) Features() iter.Seq2[Feature, error] {
 			}
 		}
 	}
+}
+
+// numberedTwice tells of a key that does not rise from row to row. A sound
+// table cannot have one; the pages of a damaged one may lead back to each other,
+// and would be read for ever.
+func (g *geoPackage) numberedTwice(last, key int64) error {
+	e := &Error{File: g.path, Layer: g.table, Feature: key, Err: fmt.Errorf("its key %s is %d after %d: no two rows may have the same, nor any a smaller one than the row before", g.key, key, last), Remedy: remedyDamaged}
+	if g.isView() {
+		e.Err = fmt.Errorf("the view's first column, %s, is its key, and %d stands there twice", g.key, key)
+		e.Remedy = "save the view as a table from a desktop GIS, or let its first column number its rows"
+	}
+	return e
 }
 
 func (g *geoPackage) selectSQL() string {

@@ -1,8 +1,11 @@
 package layer
 
 import (
+	"bytes"
+	"encoding/binary"
 	"errors"
 	"fmt"
+	"os"
 	"path/filepath"
 	"reflect"
 	"strings"
@@ -209,6 +212,60 @@ func TestGeoPackageView(t *testing.T) {
 	}
 	if s.Schema().System.EPSG() != 32617 {
 		t.Errorf("system %v", s.Schema().System)
+	}
+}
+
+// Rows may bear any number, once: nought and less too (SQLite, "Rowid Tables").
+// A view that gives one twice, as a join does, and a damaged page that leads to
+// one row twice, end the reading.
+func TestGeoPackageNumbers(t *testing.T) {
+	path := filepath.Join(t.TempDir(), "numbers.gpkg")
+	writeTown(t, path, 20)
+	editGPKG(t, path,
+		`DROP TRIGGER rtree_trees_geom_update3`, // calls what only a GIS has
+		`DROP TRIGGER rtree_trees_geom_update4`,
+		`UPDATE trees SET fid = fid - 5`,
+		`CREATE VIEW joined AS SELECT a.fid AS nr, a.geom FROM trees a, trees b WHERE b.fid < 0`,
+		`INSERT INTO gpkg_contents SELECT 'joined', data_type, 'joined', '', last_change, min_x, min_y, max_x, max_y, srs_id FROM gpkg_contents WHERE table_name = 'trees'`,
+		`INSERT INTO gpkg_geometry_columns VALUES ('joined', 'geom', 'POINT', 32617, 0, 0)`,
+	)
+	features, left := recordsOf(t, openTestGPKG(t, path, Options{Layer: "trees"}))
+	if len(features) != 20 || len(left) != 0 || features[0].FID != -4 || features[4].FID != 0 || features[19].FID != 15 {
+		t.Errorf("%d features, left out %v: %+v", len(features), left, features)
+	}
+	ends := func(s Source) (e *Error) {
+		for _, err := range s.Features() {
+			if err != nil && !errors.As(err, &e) {
+				t.Errorf("an error of another kind: %v", err)
+			}
+		}
+		return e
+	}
+	if e := ends(openTestGPKG(t, path, Options{Layer: "joined"})); e == nil || !strings.Contains(e.Error(), "first column, nr, is its key, and -4 stands there twice") || !strings.Contains(e.Remedy, "as a table") {
+		t.Errorf("a view with a number twice: %v", e)
+	}
+
+	raw, err := os.ReadFile(path)
+	noError(t, err)
+	found := false
+	for page := gpkgPageBytes; page < len(raw); page += gpkgPageBytes {
+		if b := raw[page:]; b[0] != 13 || binary.BigEndian.Uint16(b[3:]) < 2 { // a leaf of a table, with rows
+			continue
+		}
+		bent := bytes.Clone(raw)
+		copy(bent[page+10:page+12], bent[page+8:page+10]) // the second row is the first
+		noError(t, os.WriteFile(path, bent, 0o600))
+		s, err := openGeoPackage(path, Options{Layer: "trees"})
+		if err != nil {
+			continue
+		}
+		if e := ends(s); e != nil && strings.Contains(e.Error(), "its key fid is -4 after -4") && e.Remedy == remedyDamaged {
+			found = true
+		}
+		s.Close()
+	}
+	if !found {
+		t.Error("a page that leads to one row twice passes")
 	}
 }
 

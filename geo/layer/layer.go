@@ -156,7 +156,7 @@ func (v Value) Text() string {
 // is nil when the record has none. Coordinates are those of the schema's
 // system.
 type Feature struct {
-	FID      int64 // place in the file, from 1; the table's key for GeoPackage
+	FID      int64 // place in the file, from 1; the table's key for GeoPackage. Rises from record to record
 	Geometry orb.Geometry
 	Values   []Value
 }
