@@ -699,9 +699,9 @@ func (in *inputs) readSoil(ctx context.Context, o *options, b *ground.Builder, p
 			return nil, err
 		}
 		in.report.of(path, notes)
-		last := int64(0)
+		before, last := len(in.units), int64(0)
 		return func(f *layer.Feature, rings [][]geo.XY) error {
-			if len(in.units) == 0 || f.FID != last { // once a feature, however many parts it has
+			if len(in.units) == before || f.FID != last { // once a feature, however many parts it has
 				in.units = append(in.units, cols.ground(f))
 				last = f.FID
 			}
