@@ -86,7 +86,7 @@ func runAssess(ctx context.Context, args []string, stdout, stderr io.Writer) err
 // watched runs a job that writes the output: alone, and told of on the way.
 func (a *assessment) watched(ctx context.Context, stderr io.Writer, do func() error) (err error) {
 	a.began = time.Now()
-	hold, notes, err := a.o.hold()
+	hold, notes, err := holdForRun(a.o.allOutputFiles())
 	if err != nil {
 		return err
 	}

@@ -7,6 +7,7 @@ import (
 	"io"
 	"math"
 	"path/filepath"
+	"slices"
 	"strings"
 
 	"github.com/spf13/pflag"
@@ -64,12 +65,18 @@ func runCompare(ctx context.Context, args []string, stdout, stderr io.Writer) er
 	if err != nil {
 		return err
 	}
+	hold, notes, err := holdForRun(slices.DeleteFunc(o.files(), layer.IsDatabase))
+	if err != nil {
+		return err
+	}
+	defer hold.release()
 	p := newProgress(&options{quiet: o.quiet, log: o.log}, stderr)
 	today := c.schemes[0].a
 	today.o.out = o.out
+	today.in.report.Notes = append(today.in.report.Notes, notes...)
 	err = c.compare(ctx, p)
 	if err == nil {
-		err = o.write(ctx, c)
+		err = o.write(ctx, c, hold)
 	}
 	if err = p.close(today, err); err != nil {
 		return err
@@ -128,8 +135,8 @@ func (o *compareOptions) understand() (*sideBySide, error) {
 	names(c.schemes)
 	for _, s := range c.schemes {
 		for _, in := range append(s.a.o.inputFiles(), s.file, o.prices, o.within) {
-			for _, out := range []string{o.csv, o.out, o.page} {
-				if out != "" && filepath.Clean(in) == filepath.Clean(out) {
+			for _, out := range o.files() {
+				if filepath.Clean(in) == filepath.Clean(out) {
 					return nil, usagef("%s would be written over the input of this name (give another name)", out)
 				}
 			}
@@ -184,56 +191,77 @@ func (c *sideBySide) compare(ctx context.Context, p *progress) error {
 	return c.price()
 }
 
-// write writes the layers, the table and the page.
-func (o *compareOptions) write(ctx context.Context, c *sideBySide) error {
+// files are the names of what it writes.
+func (o *compareOptions) files() []string {
+	return slices.DeleteFunc([]string{o.out, o.csv, o.page}, func(f string) bool { return f == "" })
+}
+
+// write writes the layers, the table and the page: all aside, before any takes
+// the place of an older one.
+func (o *compareOptions) write(ctx context.Context, c *sideBySide, h *hold) (err error) {
 	var page []byte
-	if o.page != "" { // before anything is replaced
+	if o.page != "" {
 		if err := c.schemes[0].a.phase("page", func() (err error) { page, err = c.page(ctx); return err }); err != nil {
 			return err
 		}
 	}
+	var commits []func() error
 	if o.out != "" {
-		if err := c.writeLayer(ctx, o.out); err != nil {
+		sink, err := c.writeLayer(ctx, o.out)
+		if err != nil {
 			return err
 		}
+		defer sink.Abort()
+		commits = append(commits, sink.Commit)
 	}
 	if o.csv != "" {
-		if err := c.writeTable(o.csv); err != nil {
+		table, err := c.writeTable(o.csv)
+		if err != nil {
 			return err
 		}
+		defer table.Abort()
+		commits = append(commits, table.Commit)
 	}
 	if o.page != "" {
-		return layer.WriteFile(o.page, page)
+		commits = append(commits, func() error { return layer.WriteFile(o.page, page) })
+	}
+	if err := h.settle(ctx); err != nil {
+		return err
+	}
+	for _, commit := range commits {
+		if err := commit(); err != nil {
+			return err
+		}
 	}
 	return nil
 }
 
 func (o *compareOptions) tellWritten(w io.Writer) {
-	var files []string
-	for _, f := range []string{o.csv, o.out, o.page} {
-		if f != "" {
-			files = append(files, f)
+	if files := o.files(); len(files) > 0 {
+		for i := range files {
+			files[i] = layer.Shown(files[i])
 		}
-	}
-	if len(files) > 0 {
 		fmt.Fprintf(w, "\nWritten: %s\n", strings.Join(files, ", "))
 	}
 	fmt.Fprintf(w, "\n%s\n", wrap(caution, 92))
 }
 
-// writeTable writes the measures as CSV, a line each and a column a scheme.
-func (c *sideBySide) writeTable(file string) error {
+// writeTable writes the measures aside as CSV, a line each and a column a scheme.
+func (c *sideBySide) writeTable(file string) (t *layer.Table, err error) {
 	us := c.schemes[0].a.o.units == "us"
 	schema := layer.Schema{Name: "comparison", Fields: []layer.Field{{Name: "measure"}, {Name: "unit"}}}
 	for _, s := range c.schemes {
 		schema.Fields = append(schema.Fields, layer.Field{Name: s.name, Kind: layer.Real})
 	}
 	schema.Fields = append(schema.Fields, layer.Field{Name: "best"}, layer.Field{Name: "meaning"})
-	t, err := layer.CreateTable(file, schema)
-	if err != nil {
-		return err
+	if t, err = layer.CreateTable(file, schema); err != nil {
+		return nil, err
 	}
-	defer t.Abort()
+	defer func() {
+		if err != nil {
+			t.Abort()
+		}
+	}()
 	row := func(m *compareMeasure, name, doc string) error {
 		f := layer.Feature{Values: []layer.Value{words(name), words(m.field(us).Unit)}}
 		for _, s := range c.schemes {
@@ -249,20 +277,20 @@ func (c *sideBySide) writeTable(file string) error {
 	}
 	for i := range compareMeasures {
 		m := &compareMeasures[i]
-		if err := row(m, m.name, m.doc); err != nil {
-			return err
+		if err = row(m, m.name, m.doc); err != nil {
+			return t, err
 		}
 	}
 	if c.prices != nil {
 		for i := range priceItems {
 			p := &priceItems[i]
 			m := &compareMeasure{outField: outField{digits: 2}, from: func(s *scheme) float64 { return s.takeoff.costOf(p) }}
-			if err := row(m, "cost: "+p.name, "Part of the cost: "+p.doc+"."); err != nil {
-				return err
+			if err = row(m, "cost: "+p.name, "Part of the cost: "+p.doc+"."); err != nil {
+				return t, err
 			}
 		}
 	}
-	return t.Commit()
+	return t, nil
 }
 
 // costOf is what an item comes to; NaN where nothing is priced.

@@ -250,29 +250,32 @@ func (c *sideBySide) differenceSchemas(file string) []layer.Schema {
 	return []layer.Schema{trees, pieces}
 }
 
-// writeLayer writes both layers, whole or not at all.
-func (c *sideBySide) writeLayer(ctx context.Context, file string) error {
+// writeLayer writes both layers aside.
+func (c *sideBySide) writeLayer(ctx context.Context, file string) (sink layer.Sink, err error) {
 	a := c.schemes[0].a
 	us := a.o.units == "us"
 	schemas := c.differenceSchemas(file)
 	to, _, err := a.in.plane.To(schemas[0].System)
 	if err != nil {
-		return &layer.Error{File: file, Err: err}
+		return nil, &layer.Error{File: file, Err: err}
 	}
 	for _, s := range c.schemes { // the output carries the time of the newest input
 		a.in.report.newest = max(a.in.report.newest, s.a.in.report.newest)
 	}
-	sink, err := layer.Create(file, schemas, layer.CreateOptions{Changed: a.changed(), Metadata: c.metadata(), Styles: c.styles(schemas)})
-	if err != nil {
-		return err
+	if sink, err = layer.Create(file, schemas, layer.CreateOptions{Changed: a.changed(), Metadata: c.metadata(), Styles: c.styles(schemas)}); err != nil {
+		return nil, err
 	}
-	defer sink.Abort()
+	defer func() {
+		if err != nil {
+			sink.Abort()
+		}
+	}()
 	draw := &writer{to: to, system: schemas[0].System}
 	fid, piece := int64(0), int64(0)
 	for k := 1; k < len(c.schemes); k++ {
 		for i := range c.trees {
 			if i%1024 == 0 && ctx.Err() != nil {
-				return ctx.Err()
+				return sink, ctx.Err()
 			}
 			t := &c.trees[i]
 			if t.fate(k) == absent {
@@ -282,7 +285,7 @@ func (c *sideBySide) writeLayer(ctx context.Context, file string) error {
 			from, j := x.last()
 			px, py, err := to(from.in.at[j])
 			if err != nil {
-				return &layer.Error{File: file, Layer: "differences", Err: err}
+				return sink, &layer.Error{File: file, Layer: "differences", Err: err}
 			}
 			fid++
 			f := layer.Feature{FID: fid, Geometry: orb.Point{px, py}}
@@ -290,14 +293,14 @@ func (c *sideBySide) writeLayer(ctx context.Context, file string) error {
 				d := &differenceFields[n]
 				f.Values = append(f.Values, d.written(d.from(x), us))
 			}
-			if err := sink.Write(0, f); err != nil {
-				return err
+			if err = sink.Write(0, f); err != nil {
+				return sink, err
 			}
 		}
 		for _, w := range c.works(k) {
 			g, err := draw.multi([][][]geo.XY{w.polygon})
 			if err != nil {
-				return &layer.Error{File: file, Layer: "works", Err: err}
+				return sink, &layer.Error{File: file, Layer: "works", Err: err}
 			}
 			piece++
 			f := layer.Feature{FID: piece, Geometry: g}
@@ -305,12 +308,12 @@ func (c *sideBySide) writeLayer(ctx context.Context, file string) error {
 				p := &pieceFields[n]
 				f.Values = append(f.Values, p.written(p.from(&w), us))
 			}
-			if err := sink.Write(1, f); err != nil {
-				return err
+			if err = sink.Write(1, f); err != nil {
+				return sink, err
 			}
 		}
 	}
-	return sink.Commit()
+	return sink, nil
 }
 
 // metadata is the text that goes with the layers.

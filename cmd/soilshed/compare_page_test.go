@@ -266,11 +266,11 @@ func TestComparePageWholeOrNot(t *testing.T) {
 	if err := os.Truncate(in("paving.geojson"), 200); err != nil {
 		t.Fatal(err)
 	}
-	if err := o.write(ctx, c); err == nil {
+	if err := o.write(ctx, c, nil); err == nil {
 		t.Error("a page was made of half a layer")
 	}
 	cancel()
-	if err := o.write(ctx, c); err == nil {
+	if err := o.write(ctx, c, nil); err == nil {
 		t.Error("a page was made of a run that was stopped")
 	}
 	for _, name := range []string{"old.html", "old.csv"} {

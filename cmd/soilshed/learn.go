@@ -66,11 +66,17 @@ func runLearn(ctx context.Context, args []string, stdout, stderr io.Writer) erro
 		return err
 	}
 	o.jitters = 0 // no spread of the soil volume is told
+	hold, notes, err := holdForRun([]string{o.out, rates, *report})
+	if err != nil {
+		return err
+	}
+	defer hold.release()
 	digs, err := readExcavations(o.excavations, o.excavationFields, o.units == "us")
 	if err != nil {
 		return err
 	}
 	a := &assessment{o: &o}
+	a.in.report.Notes = append(a.in.report.Notes, notes...)
 	if err := a.prepare(ctx); err != nil {
 		return err
 	}
@@ -82,6 +88,9 @@ func runLearn(ctx context.Context, args []string, stdout, stderr io.Writer) erro
 	text := l.text(a, digs)
 	if !o.quiet {
 		fmt.Fprint(stdout, text)
+	}
+	if err := hold.settle(ctx); err != nil {
+		return err
 	}
 	// The evidence goes last: while it stands, what tells of it stands too.
 	if *report != "" {

@@ -5,8 +5,10 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"io/fs"
 	"os"
 	"path/filepath"
+	"slices"
 	"strings"
 	"sync"
 	"time"
@@ -40,6 +42,9 @@ func holdOutput(files []string) (*hold, []string, error) {
 	for {
 		h.lock = flock.New(path, flock.SetFlag(os.O_CREATE|os.O_RDWR), flock.SetPermissions(0o644))
 		ok, err := h.lock.TryLock()
+		if errors.Is(err, fs.ErrNotExist) {
+			return nil, nil, fmt.Errorf("%s: cannot be written: there is no folder %s (make it first)", out, filepath.Dir(out))
+		}
 		if err != nil {
 			if p := errors.Unwrap(err); p != nil {
 				err = p
@@ -47,7 +52,7 @@ func holdOutput(files []string) (*hold, []string, error) {
 			return nil, nil, fmt.Errorf("%s: cannot be locked against a second run: %w (the lock is the file %s: may you write there, and does that disk know locks?)", out, err, path)
 		}
 		if !ok {
-			return nil, nil, fmt.Errorf("%s: another run is writing it%s (wait for its end, or give another --out)", out, holder(path))
+			return nil, nil, fmt.Errorf("%s: another run is writing it%s (wait for its end, or give another name)", out, holder(path))
 		}
 		// The run that had it may have removed the file in between: a lock on a
 		// file that nobody finds is none.
@@ -88,6 +93,9 @@ func holder(path string) string {
 // settle is asked for when the new output is ready to take its place: not after
 // the run was told to stop.
 func (h *hold) settle(ctx context.Context) error {
+	if h == nil {
+		return ctx.Err()
+	}
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	if h.gone {
@@ -102,6 +110,9 @@ func (h *hold) settle(ctx context.Context) error {
 
 // release lets others write the output.
 func (h *hold) release() {
+	if h == nil {
+		return
+	}
 	h.mu.Lock()
 	defer h.mu.Unlock()
 	if !h.gone {
@@ -136,9 +147,15 @@ var held struct {
 	*hold
 }
 
-// hold takes the right to write the output for the time of the run.
-func (o *options) hold() (h *hold, notes []string, err error) {
-	if h, notes, err = holdOutput(o.allOutputFiles()); err != nil {
+// holdForRun takes the right to write these files for the time of the run, and
+// sees to it that a run that is told to stop takes away what it has left aside.
+// Nothing to write needs no right.
+func holdForRun(files []string) (h *hold, notes []string, err error) {
+	files = slices.DeleteFunc(files, func(f string) bool { return f == "" })
+	if len(files) == 0 {
+		return nil, nil, nil
+	}
+	if h, notes, err = holdOutput(files); err != nil {
 		return nil, nil, err
 	}
 	held.Lock()

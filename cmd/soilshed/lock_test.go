@@ -298,6 +298,51 @@ func TestSecondRun(t *testing.T) {
 	}
 }
 
+// The other verbs that write hold what they write as well, and take away what a
+// run that was killed has left.
+func TestSecondRunOfOthers(t *testing.T) {
+	dir := t.TempDir()
+	town := func(name string) string { return filepath.Join("../../fixtures/town", name) }
+	in := func(name string) string { return filepath.Join(dir, name) }
+	for _, x := range []struct {
+		first string
+		args  []string
+	}{
+		{in("map.geojson"), []string{"compare", "--before", town("today.toml"), "--after", town("option-a.toml"), "--prices", town("prices.csv"), "--within", town("corridor.geojson"), "--quiet", "--out", in("map.geojson"), "--csv", in("map.csv")}},
+		{in("alone.csv"), []string{"compare", "--before", town("today.toml"), "--after", town("option-a.toml"), "--prices", town("prices.csv"), "--within", town("corridor.geojson"), "--quiet", "--csv", in("alone.csv")}},
+		{in("places.geojson"), []string{"place", "--config", town("today.toml"), "--may-open", town("may-open.geojson"), "--within", town("corridor.geojson"), "--quiet", "--out", in("places.geojson")}},
+		{in("learned.csv"), []string{"learn", "--config", town("today.toml"), "--excavations", town("excavations.csv"), "--quiet", "--out", in("learned.csv")}},
+	} {
+		h, _, err := holdOutput([]string{x.first})
+		if err != nil {
+			t.Fatal(err)
+		}
+		var said bytes.Buffer
+		code := run(context.Background(), x.args, &said, &said)
+		if want := x.first + ": another run is writing it: process"; code != exitFailed || !strings.Contains(said.String(), want) {
+			t.Errorf("%s: exit code %d, %q; want %d, %q", x.args[0], code, said.String(), exitFailed, want)
+		}
+		if _, err := os.Stat(x.first); !errors.Is(err, os.ErrNotExist) {
+			t.Errorf("%s wrote beside the run that holds the output: %v", x.args[0], err)
+		}
+		h.release()
+		left := filepath.Join(dir, "."+filepath.Base(x.first)+".new-1")
+		if err := os.Mkdir(left, 0o777); err != nil {
+			t.Fatal(err)
+		}
+		said.Reset()
+		if code := run(context.Background(), x.args, &said, &said); code != exitDone {
+			t.Fatalf("%s: exit code %d: %s", x.args[0], code, said.String())
+		}
+		if hidden, _ := filepath.Glob(filepath.Join(dir, ".*")); len(hidden) != 0 {
+			t.Errorf("%s leaves %q", x.args[0], hidden)
+		}
+		if _, err := os.Stat(x.first); err != nil {
+			t.Error(err)
+		}
+	}
+}
+
 // The manifest tells the truth: hashes, sizes, and records that add up.
 func TestManifest(t *testing.T) {
 	dir := t.TempDir()

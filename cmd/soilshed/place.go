@@ -69,11 +69,17 @@ func runPlace(ctx context.Context, args []string, stdout, stderr io.Writer) erro
 		return err
 	}
 	p := &placing{o: &o, a: &assessment{o: &o.options}}
+	hold, notes, err := holdForRun(o.files())
+	if err != nil {
+		return err
+	}
+	defer hold.release()
+	p.a.in.report.Notes = append(p.a.in.report.Notes, notes...)
 	pr := newProgress(&o.options, stderr)
 	p.a.progress, p.a.in.progress = pr, pr
-	err := p.run(ctx)
+	err = p.run(ctx)
 	if err == nil && o.out != "" {
-		err = p.write(ctx)
+		err = p.write(ctx, hold)
 	}
 	if err = pr.close(p.a, err); err != nil {
 		return err
@@ -118,6 +124,14 @@ func (o *placeOptions) check() error {
 		}
 	}
 	return o.checkDestination()
+}
+
+// files are the names of the files that it writes.
+func (o *placeOptions) files() []string {
+	if o.out == "" {
+		return nil
+	}
+	return slices.DeleteFunc([]string{o.out, layer.TablePath(o.out, "table")}, layer.IsDatabase)
 }
 
 func sizeNames() []string { return []string{"small", "medium", "large"} }

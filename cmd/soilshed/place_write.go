@@ -98,7 +98,7 @@ var spotFields = []spotField{
 const spotCaution = placeCaution + " Nothing here knows of lines overhead, sight lines, doors, drives to come or the species that will do."
 
 // write writes the layers and the table.
-func (p *placing) write(ctx context.Context) error {
+func (p *placing) write(ctx context.Context, h *hold) error {
 	a, o := p.a, p.o
 	us, system := o.units == "us", layer.SystemFor(o.out, a.in.system)
 	fields := func() (list []layer.Field) {
@@ -177,6 +177,9 @@ func (p *placing) write(ctx context.Context) error {
 		if err := sink.Write(2, f); err != nil {
 			return err
 		}
+	}
+	if err := h.settle(ctx); err != nil {
+		return err
 	}
 	if err := sink.Commit(); err != nil {
 		return err
