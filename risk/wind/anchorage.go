@@ -119,11 +119,11 @@ func Plate(radiusM float64, reachM *[Bearings]float64) [Bearings]float64 {
 		}
 		e *= hinge / (Bearings / 4) // sum of cos^2 over the half plane: 9
 		for k, c := range &cosSide {
-			if short := e - leeward[k]*c; short > 0 {
-				missing += short * short * halfSecant[k]
-			}
+			short := e - leeward[k]*c
+			short += math.Abs(short) // twice what is short, or nothing
+			missing += short * short * halfSecant[k]
 		}
-		m := e*(whole-behind) + pull/2 + e*e*allSecants - missing
+		m := e*(whole-behind) + pull/2 + e*e*allSecants - missing/4
 		left[b] = 1 - cutShare*(1-m/fullPlate)
 	}
 	return left

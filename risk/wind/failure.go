@@ -486,20 +486,28 @@ type state struct {
 // Against a dense integral of the same model the yearly probability is good to
 // 0.5 %, CollarYr to 2 %, and gusts to 0.05 m/s; the test holds them to it.
 func (c Climate) Fail(t Tree, girdledP float64, g *Girdling) Result {
+	if c.ready == nil || c.ready.of != c.Gumbel || c.ready.inLeaf != within(c.InLeaf, 0, 1) {
+		c = c.Prepare()
+	}
+	if g == nil {
+		g = defaultGirdling
+	}
 	spread := c.loadSpreadOf(t.DBHM)
-	r := c.fail(t, girdledP, g, true)
+	var a base
+	a.prepare(&c, t.held(), within(girdledP, 0, 1), g)
+	r := a.at(0)
+	a.gusts(&r, g)
 	if spread == 0 {
 		return r
 	}
-	out, toward := r, c.toward()
+	out := r
 	out.ByBearing = [Bearings]float64{}
 	out.FailYr, out.FailSoundYr, out.UprootYr, out.CollarYr, out.Stood = 0, 0, 0, 0, 0
 	var sum float64
 	for k, n := range loadNodes {
-		at := c
-		at.Load = c.load() * math.Exp(n.z*spread)
 		if k > 0 {
-			r = at.fail(t, girdledP, g, false)
+			level := Climate{Load: c.load() * math.Exp(n.z*spread)}
+			r = a.at(math.Log(level.load() / c.load()))
 		}
 		w := n.w * math.Max(r.Stood, 1e-12) // none is ruled out whole
 		sum += w
@@ -515,7 +523,7 @@ func (c Climate) Fail(t Tree, girdledP float64, g *Girdling) Result {
 	out.FailYr, out.FailSoundYr = out.FailYr/sum, out.FailSoundYr/sum
 	out.UprootYr, out.CollarYr = out.UprootYr/sum, out.CollarYr/sum
 	out.decide()
-	out.ways(&toward)
+	out.ways(&a.toward)
 	return out
 }
 
@@ -530,79 +538,97 @@ func (r *Result) decide() {
 	}
 }
 
-// fail is Fail at one level of the load; gusts tells whether those of even odds
-// are asked for.
-func (c Climate) fail(t Tree, girdledP float64, g *Girdling, gusts bool) Result {
-	if c.ready == nil || c.ready.of != c.Gumbel || c.ready.inLeaf != within(c.InLeaf, 0, 1) {
-		c = c.Prepare()
-	}
-	if g == nil {
-		g = defaultGirdling
-	}
-	girdledP = within(girdledP, 0, 1)
-	t = t.held()
-	p := c.Parts(t)
-	states, count := c.states(t, p)
-	toward := c.toward()
-	roots := gather(&p.UprootNm, &toward, c.ready.perZ < zFinest)
-	logStem := math.Log(p.StemNm)
+// base is the base of a tree, for any level of the load.
+type base struct {
+	t      *gusts
+	all    [4]state // at the middle load
+	count  int      // of them
+	toward [Bearings]float64
+	roots  rootGroups
 
+	logStem, girdledP, stoodYears float64
+	cut                           bool // its roots
+	whole                         *[zMost]float64
+	collars                       [2]collar // by season
+}
+
+func (a *base) prepare(c *Climate, t Tree, girdledP float64, g *Girdling) {
+	p := c.Parts(t)
+	a.t, a.toward = c.ready, c.toward()
+	a.all, a.count = c.states(t, p)
+	a.roots = gather(&p.UprootNm, &a.toward, c.ready.perZ < zFinest)
+	a.logStem, a.girdledP, a.stoodYears, a.cut = math.Log(p.StemNm), girdledP, t.StoodYears, t.RootsCut
+	a.whole = &zWeights[c.ready.perZ].whole
+	if t.RootsCut {
+		a.whole = &zWeights[c.ready.perZ].cut
+	}
+	states := a.all[:a.count]
+	for s := range states {
+		if st := &states[s]; begins(states, s) {
+			passes := &c.ready.passes[st.season]
+			if states[0].season == states[a.count-1].season {
+				passes = &c.ready.always
+			}
+			a.collars[st.season].prepare(c.ready, passes, t.StoodYears, st, g, girdledP)
+		}
+	}
+}
+
+// begins tells whether state s is the first of its season.
+func begins(states []state, s int) bool { return s == 0 || states[s].season != states[s-1].season }
+
+// at is Fail at one level of the load, but for the gusts; logLoad is ln of the
+// load over that in the middle.
+func (a *base) at(logLoad float64) Result {
+	t, roots, states := a.t, &a.roots, a.all[:a.count]
+	n := roots.n
 	// Gust that uproots at each node of the roots in state s at z = 0, and by how
 	// much a z of 1 raises it, in steps of the grid.
 	var uproots [4][rootNodes]float64
 	var stronger [4]float64
-	for s := range states[:count] {
+	for s := range states {
 		st := &states[s]
-		perMoment := c.ready.perLog / st.n
+		perMoment := t.perLog / st.n
 		stronger[s] = anchorAlone * perMoment
-		from := (st.logUproot-st.logK)*perMoment - c.ready.logLo*c.ready.perLog
-		for k, m := range roots.logNm[:roots.n] {
+		from := (st.logUproot-st.logK-logLoad)*perMoment - t.logLo*t.perLog
+		for k, m := range roots.logNm[:n] {
 			uproots[s][k] = m*perMoment + from
 		}
 	}
 
 	// Weights of z after the years stood, by the roots alone.
-	per := c.ready.perZ
-	whole := &zWeights[per].whole
-	if t.RootsCut {
-		whole = &zWeights[per].cut
-	}
+	per := t.perZ
 	nodes := per*zWide + 1
 	var weights, uprooted [zMost]float64
 	var least float64 // of the probability that comes out
 	for i := range nodes {
 		z := zLo + float64(i)/float64(per)
 		var all float64
-		for s := range states[:count] {
+		for s := range states {
 			var sum float64
-			x := uproots[s][:roots.n]
+			x := uproots[s][:n]
 			w := roots.weight[:len(x)]
 			for k := range x {
-				sum += w[k] * c.ready.above(x[k]+stronger[s]*z)
+				sum += w[k] * t.above(x[k]+stronger[s]*z)
 			}
 			all += states[s].w * sum
 		}
 		all = within(all, 0, 1)
-		weights[i] = whole[i] * passed(all, t.StoodYears)
+		weights[i] = a.whole[i] * passed(all, a.stoodYears)
 		uprooted[i] = all
 		least += weights[i] * all
 	}
 
-	var collars [2]collar
-	for s := range states[:count] {
-		if st := &states[s]; s == 0 || st.season != states[s-1].season {
-			passes := &c.ready.passes[st.season]
-			if states[0].season == states[count-1].season {
-				passes = &c.ready.always
-			}
-			collars[st.season].prepare(c.ready, passes, t.StoodYears, st, logStem, g, girdledP)
+	for s := range states {
+		if st := &states[s]; begins(states, s) {
+			a.collars[st.season].load(st.logK + logLoad - a.logStem)
 		}
 	}
-
 	var (
 		r      Result
 		posted float64
 		falls  [rootNodes]float64 // by node of the roots
+		sound  [rootNodes]float64 // the same, were the collar sound
 	)
 	for i, w := range weights[:nodes] {
 		if w < 1e-5*least {
@@ -610,39 +636,69 @@ func (c Climate) fail(t Tree, girdledP float64, g *Girdling, gusts bool) Result 
 		}
 		z := zLo + float64(i)/float64(per)
 		var breaks float64
-		for s := range states[:count] {
+		var known, asSound [2]*brokenBy // by season
+		for s := range states {
 			st := &states[s]
-			if s == 0 || st.season != states[s-1].season {
-				w *= collars[st.season].at(c.ready, &zBlend[per][i])
+			if begins(states, s) {
+				// The steps of the grid that are asked for below.
+				from, to := math.Inf(1), math.Inf(-1)
+				for o := s; o < len(states) && states[o].season == st.season; o++ {
+					from, to = min(from, uproots[o][0]+stronger[o]*z), max(to, uproots[o][n-1]+stronger[o]*z)
+				}
+				var stood float64
+				known[st.season], asSound[st.season], stood = a.collars[st.season].at(t, &zBlend[per][i], from, to)
+				w *= stood
 			}
-			breaks += st.w * collars[st.season].now.known.sum[gustSteps]
+			breaks += st.w * known[st.season].sum[gustSteps]
 		}
 		posted += w
 		r.UprootYr += w * uprooted[i]
 		r.CollarYr += w * breaks
-		for s := range states[:count] {
+		for s := range states {
 			st := &states[s]
-			table := &collars[st.season].now
-			ws := w * st.w
-			for k, x := range uproots[s][:roots.n] {
-				x += stronger[s] * z
-				up := c.ready.above(x)
-				f, fSound := up, up
-				if x > 0 { // broken before it is uprooted
-					j, below := c.ready.inStep(x, up)
-					// Held, as a cubic through collars may swing past them.
-					sound := max(0, table.sound.below(j, below))
-					fSound += sound
-					f += max(sound, table.known.below(j, below))
+			known, asSound := known[st.season], asSound[st.season]
+			ws, further := w*st.w, stronger[s]*z
+			x := uproots[s][:n]
+			falls, sound := falls[:len(x)], sound[:len(x)]
+			k := 0
+			for ; k < len(x) && !(x[k]+further > 0); k++ { // uprooted by any gust
+				falls[k] += ws
+				sound[k] += ws
+			}
+			for ; k < len(x); k++ {
+				at := x[k] + further
+				if !(at < gustSteps) {
+					break
 				}
-				falls[k] += ws * f
-				r.FailSoundYr += ws * roots.weight[k] * fSound
+				up := t.above(at)
+				// Broken before it is uprooted.
+				j := int(at)
+				below := (t.exceed[j*finer] - up) * t.perMass[j]
+				// Held, as a cubic through collars may swing past them.
+				f := asSound.below(j, below)
+				if !(f > 0) {
+					f = 0
+				}
+				sound[k] += ws * (up + f)
+				if known := known.below(j, below); known > f {
+					f = known
+				}
+				falls[k] += ws * (up + f)
+			}
+			if k < len(x) { // uprooted by none
+				f := max(0, asSound.below(gustSteps-1, 1))
+				with := ws * max(f, known.below(gustSteps-1, 1))
+				for ; k < len(x); k++ {
+					falls[k] += with
+					sound[k] += ws * f
+				}
 			}
 		}
 	}
 	var total float64
-	for k, f := range falls[:roots.n] {
+	for k, f := range falls[:n] {
 		total += roots.weight[k] * f
+		r.FailSoundYr += roots.weight[k] * sound[k]
 	}
 	if posted > 0 {
 		total, r.FailSoundYr = total/posted, r.FailSoundYr/posted
@@ -652,23 +708,23 @@ func (c Climate) fail(t Tree, girdledP float64, g *Girdling, gusts bool) Result 
 	r.UprootYr, r.CollarYr = within(r.UprootYr, 0, 1), within(r.CollarYr, 0, 1)
 	r.Stood = posted
 	r.decide()
-	r.ByBearing = roots.byBearing(&falls, &toward)
-	r.ways(&toward)
-	if !gusts {
-		return r
-	}
+	r.ByBearing = roots.byBearing(&falls, &a.toward)
+	r.ways(&a.toward)
+	return r
+}
 
-	e := evenOdds{states: states[:count], roots: &roots, logStem: logStem, cut: t.RootsCut, g: g}
+// gusts fills in the gusts of even odds, at the middle load.
+func (a *base) gusts(r *Result, g *Girdling) {
+	e := evenOdds{states: a.all[:a.count], roots: &a.roots, logStem: a.logStem, cut: a.cut, g: g}
 	r.GustSoundMS = e.gust(0)
 	r.GustGirdledMS, r.GustMS = r.GustSoundMS, r.GustSoundMS
 	if r.GustSoundMS > minGustMS {
 		r.GustGirdledMS = e.gust(1)
 		r.GustMS = r.GustSoundMS
-		if girdledP > 0 {
-			r.GustMS = e.gust(girdledP)
+		if a.girdledP > 0 {
+			r.GustMS = e.gust(a.girdledP)
 		}
 	}
-	return r
 }
 
 // passed returns the chance that so many years go by without what has the
@@ -844,7 +900,7 @@ type collarAt struct {
 
 // collar is what is known of a tree's collar in one season.
 type collar struct {
-	now collarAt // as last asked for
+	mixed collarAt // between them, as last asked for
 
 	// The collars whole steps of z apart, once worked out.
 	nodes [zWide + 1]collarAt
@@ -854,8 +910,8 @@ type collar struct {
 	girdledP float64
 	survives [gustSteps + 1]float64 // chance to come through the years, by strength
 	need     int                    // steps of the grid that are looked at
-	taps     [allSteps - gustSteps]tap
-	tapped   int
+	taps     [allSteps - gustSteps + 4]tap
+	tapped   int    // how many count
 	far      []part // girdled so deeply that no gust of the grid has tried it
 }
 
@@ -870,8 +926,8 @@ type tap struct {
 // of a stem's strength.
 const tapStep = 0.2
 
-func (c *collar) prepare(t *gusts, passes *[gustSteps + 1]float64, years float64, st *state, logStem float64, g *Girdling, girdledP float64) {
-	c.n, c.shift, c.girdledP, c.need = st.n, st.logK-logStem, girdledP, gustSteps
+func (c *collar) prepare(t *gusts, passes *[gustSteps + 1]float64, years float64, st *state, g *Girdling, girdledP float64) {
+	c.n, c.girdledP, c.need = st.n, girdledP, gustSteps
 	for j := range c.survives {
 		x := years * passes[j]
 		if x > -1e-5 {
@@ -912,41 +968,61 @@ func (c *collar) prepare(t *gusts, passes *[gustSteps + 1]float64, years float64
 			c.need = gustSteps + k*every
 		}
 	}
+	if c.tapped > 0 {
+		for k := c.tapped; k%4 != 0; k++ {
+			c.taps[k] = tap{c.taps[c.tapped-1].steps, 0}
+		}
+	}
 }
 
-// at brings now to a node over z and returns the chance that a sound collar came
-// through the years.
-func (c *collar) at(t *gusts, b *blend) (stood float64) {
+// load sets ln(moment over strength) at 1 m/s, z = 0.
+func (c *collar) load(shift float64) {
+	c.shift = shift
+	c.done = [zWide + 1]bool{}
+}
+
+// at returns the collar at a node over z, as known and were it sound, as far as it
+// is asked for, and the chance that a sound one came through the years. Asked for
+// are the whole of the gusts, and the steps of the grid from the place from to the
+// place to.
+func (c *collar) at(t *gusts, b *blend, from, to float64) (known, sound *brokenBy, stood float64) {
 	for k, part := range b.part {
 		if part != 0 && !c.done[b.first+k] {
 			c.done[b.first+k] = true
 			c.nodes[b.first+k].fill(c, t, c.shift-loadShift*(zLo+float64(b.first+k)))
 		}
 	}
+	now := &c.mixed
 	four := c.nodes[b.first:][:4]
 	for k, part := range b.part {
 		if part == 1 {
-			c.now = four[k]
-			return c.now.stood
+			now = &four[k]
 		}
 	}
+	known, sound = &now.known, &now.sound
+	if c.girdledP == 0 {
+		known = sound
+	}
+	if now != &c.mixed {
+		return known, sound, now.stood
+	}
+	lo := int(within(from, 0, gustSteps-1))
+	hi := int(within(to, 0, gustSteps-1)) + 1
 	p := &b.part
-	mix := func(into, a, b, c, d *[gustSteps + 1]float64) {
-		for j := range into {
-			into[j] = p[0]*a[j] + p[1]*b[j] + p[2]*c[j] + p[3]*d[j]
+	mix := func(into, a, b, c, d *brokenBy) {
+		for j := lo; j <= hi; j++ {
+			into.sum[j] = p[0]*a.sum[j] + p[1]*b.sum[j] + p[2]*c.sum[j] + p[3]*d.sum[j]
+			into.bend[j] = p[0]*a.bend[j] + p[1]*b.bend[j] + p[2]*c.bend[j] + p[3]*d.bend[j]
 		}
+		const j = gustSteps
+		into.sum[j] = p[0]*a.sum[j] + p[1]*b.sum[j] + p[2]*c.sum[j] + p[3]*d.sum[j]
 	}
 	w, x, y, z := &four[0], &four[1], &four[2], &four[3]
-	mix(&c.now.known.sum, &w.known.sum, &x.known.sum, &y.known.sum, &z.known.sum)
-	mix(&c.now.known.bend, &w.known.bend, &x.known.bend, &y.known.bend, &z.known.bend)
-	if c.girdledP == 0 {
-		c.now.sound = c.now.known
-	} else {
-		mix(&c.now.sound.sum, &w.sound.sum, &x.sound.sum, &y.sound.sum, &z.sound.sum)
-		mix(&c.now.sound.bend, &w.sound.bend, &x.sound.bend, &y.sound.bend, &z.sound.bend)
+	mix(&now.sound, &w.sound, &x.sound, &y.sound, &z.sound)
+	if c.girdledP != 0 {
+		mix(&now.known, &w.known, &x.known, &y.known, &z.known)
 	}
-	c.now.stood = within(p[0]*w.stood+p[1]*x.stood+p[2]*y.stood+p[3]*z.stood, leastStood, 1)
-	return c.now.stood
+	return known, sound, within(p[0]*w.stood+p[1]*x.stood+p[2]*y.stood+p[3]*z.stood, leastStood, 1)
 }
 
 // leastStood is the chance to have stood below which the record, or its size, is
@@ -965,17 +1041,19 @@ func (a *collarAt) fill(c *collar, t *gusts, shift float64) {
 	}
 	a.stood = 1
 	if from > c.need && len(c.far) == 0 {
+		*a = collarAt{stood: 1}
 		return
 	}
 	var sound [allSteps + 1]float64
 	var last, sum float64
-	for j := from; j <= c.need; j++ {
+	for j := from; j <= gustSteps; j++ {
 		f := normal(y + float64(j)*step)
-		if j <= gustSteps {
-			sum += (f - last) * c.survives[j]
-		} else {
-			sum += f - last
-		}
+		sum += (f - last) * c.survives[j]
+		sound[j], last = sum, f
+	}
+	for j := max(from, gustSteps+1); j <= c.need; j++ {
+		f := normal(y + float64(j)*step)
+		sum += f - last
 		sound[j], last = sum, f
 	}
 	a.stood = sum + 1 - last
@@ -995,26 +1073,20 @@ func (a *collarAt) fill(c *collar, t *gusts, shift float64) {
 	}
 	t.overGusts(&a.sound, (*[gustSteps + 1]float64)(sound[:]))
 	if c.girdledP == 0 {
-		a.known = a.sound
 		return
 	}
 	var breaks [gustSteps + 1]float64
-	for k := 0; k+1 < c.tapped; k += 2 {
-		a, b := c.taps[k], c.taps[k+1]
-		at := max(0, from-b.steps)
+	// Four taps at a time; those after the last have no weight.
+	for k := 0; k < c.tapped; k += 4 {
+		a, b, d, e := c.taps[k], c.taps[k+1], c.taps[k+2], c.taps[k+3]
+		at := max(0, from-e.steps)
 		if at > gustSteps {
 			continue
 		}
 		into := breaks[at:]
-		x, y := sound[at+a.steps:][:len(into)], sound[at+b.steps:][:len(into)]
+		u, v, x, y := sound[at+a.steps:][:len(into)], sound[at+b.steps:][:len(into)], sound[at+d.steps:][:len(into)], sound[at+e.steps:][:len(into)]
 		for j := range into {
-			into[j] += a.w*x[j] + b.w*y[j]
-		}
-	}
-	if c.tapped%2 == 1 {
-		a := c.taps[c.tapped-1]
-		for j := range breaks {
-			breaks[j] += a.w * sound[j+a.steps]
+			into[j] += a.w*u[j] + b.w*v[j] + d.w*x[j] + e.w*y[j]
 		}
 	}
 	for _, p := range c.far {
@@ -1050,23 +1122,21 @@ func (t *gusts) overGusts(by *brokenBy, breaks *[gustSteps + 1]float64) {
 			a, b, c, d = b, c, d, breaks[j+1]
 		}
 		r := &t.rule[j]
-		more := max(0, r[0]*a+r[1]*b+r[2]*c+r[3]*d)
+		more := r[0]*a + r[1]*b + r[2]*c + r[3]*d
+		if !(more > 0) {
+			more = 0
+		}
 		total += more
 		by.sum[j] = total
 		// Held so that the sum never falls within the step.
-		by.bend[j-1] = max(-more, min(more, (breaks[j]-breaks[j-1])*t.halfMass[j]))
+		bend := (breaks[j] - breaks[j-1]) * t.halfMass[j]
+		if bend > more {
+			bend = more
+		} else if bend < -more {
+			bend = -more
+		}
+		by.bend[j-1] = bend
 	}
-}
-
-// inStep returns which step of the grid x lies in, and how much of the probability
-// of that step lies below it, given that x, above 0, is exceeded with probability
-// above.
-func (t *gusts) inStep(x, above float64) (step int, below float64) {
-	if !(x < gustSteps) {
-		return gustSteps - 1, 1
-	}
-	step = int(x)
-	return step, (t.exceed[step*finer] - above) * t.perMass[step]
 }
 
 // ways turns the sums by bearing into probabilities and names the likeliest.

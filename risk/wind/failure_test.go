@@ -468,12 +468,12 @@ func BenchmarkFail(b *testing.B) {
 	tree := maple()
 	tree.ReachM = rose(func(x int) float64 { return 1 + float64(x/10%7)*0.2 })
 	for _, c := range []struct {
-		name string
-		leaf float64
-	}{{"one season", 1}, {"two seasons", 0.7}} {
+		name         string
+		leaf, spread float64
+	}{{"one season", 1, 0}, {"two seasons", 0.7, 0}, {"load uncertain", 1, SurveyedLoadSpread}} {
 		b.Run(c.name, func(b *testing.B) {
 			climate := midland()
-			climate.InLeaf = c.leaf
+			climate.InLeaf, climate.LoadSpread = c.leaf, c.spread
 			climate = climate.Prepare()
 			for b.Loop() {
 				// The next tree depends on the last answer.
