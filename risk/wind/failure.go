@@ -759,7 +759,7 @@ func (c Climate) states(t Tree, p Parts) (s [4]state, count int) {
 	}
 	if leaf < 1 {
 		d := DragOf(t.Kind, false)
-		add(1-leaf, math.Log(c.load()*perMetre(d, p.OutlineM2, p.ArmM, p.StreetFactor)), d.Exponent, 1)
+		add(1-leaf, math.Log(c.load()*c.SizeFactor(t.DBHM)*perMetre(d, p.OutlineM2, p.ArmM, p.StreetFactor)), d.Exponent, 1)
 	}
 	return s, count
 }

@@ -85,6 +85,9 @@ func TestSizeOfTheStemOnTheLoad(t *testing.T) {
 			t.Errorf("DBH %.2f: %g in %g m/s, at that load %g in %g m/s", x.dbhM, got.FailYr, got.GustMS, want.FailYr, want.GustMS)
 		}
 		near(t, "moment", c.Parts(tree).MomentNm(30), at.Parts(tree).MomentNm(30), 1e-9)
+		bare, bareAt := c, at
+		bare.InLeaf, bareAt.InLeaf = 0.3, 0.3
+		near(t, "in both seasons", bare.Fail(tree, 0.3, nil).FailYr, bareAt.Fail(tree, 0.3, nil).FailYr, 1e-12)
 
 		c, at := c, at
 		c.LoadSpread, c.SizeSpread = 0.3, 0.25
