@@ -90,25 +90,50 @@ func (s *sweep) closeGaps(m *Map, c geo.XY, g float64) int {
 	}
 	slices.SortFunc(s.faces, func(a, b face) int { return cmp.Compare(a.lowest, b.lowest) })
 	s.plugs = s.plugs[:0]
-	for i := range s.faces {
-		f := &s.faces[i]
-		for j := i + 1; j < len(s.faces) && s.faces[j].lowest < f.highest+g; j++ {
-			o := &s.faces[j]
-			if min(f.a.X, f.b.X) > max(o.a.X, o.b.X)+g || min(o.a.X, o.b.X) > max(f.a.X, f.b.X)+g {
-				continue
+	if s.gridded = len(s.faces) > manyFaces; s.gridded {
+		s.grid.fill(s.faces, s.half, g)
+		s.inWay = s.inWay[:0]
+		for i := range s.faces {
+			// A pair is met from both its faces; later looks take the marks of near.
+			s.met = s.met[:0]
+			s.grid.near(s.faces[i].a, s.faces[i].b, func(j int32) bool {
+				if int(j) > i {
+					s.met = append(s.met, j)
+				}
+				return true
+			})
+			for _, j := range s.met {
+				s.gapsOf(g, i, int(j))
 			}
-			s.gapAt(g, f, false, o)
-			s.gapAt(g, f, true, o)
-			s.gapAt(g, o, false, f)
-			s.gapAt(g, o, true, f)
-			s.wedge(g, f, o)
-			s.wedge(g, o, f)
+		}
+		slices.SortFunc(s.plugs, comparePlugs)
+		s.plugs = slices.Compact(s.plugs)
+	} else {
+		for i := range s.faces {
+			for j := i + 1; j < len(s.faces) && s.faces[j].lowest < s.faces[i].highest+g; j++ {
+				s.gapsOf(g, i, j)
+			}
 		}
 	}
 	for _, p := range s.plugs {
 		s.addBarrier(p.a, p.b, edgePlug, -1, -1)
 	}
 	return len(s.plugs)
+}
+
+// gapsOf looks for gaps between two faces.
+func (s *sweep) gapsOf(g float64, i, j int) {
+	s.work++
+	f, o := &s.faces[i], &s.faces[j]
+	if min(f.a.X, f.b.X) > max(o.a.X, o.b.X)+g || min(o.a.X, o.b.X) > max(f.a.X, f.b.X)+g {
+		return
+	}
+	s.gapAt(g, f, false, o)
+	s.gapAt(g, f, true, o)
+	s.gapAt(g, o, false, f)
+	s.gapAt(g, o, true, f)
+	s.wedge(g, f, o)
+	s.wedge(g, o, f)
 }
 
 // speck tells whether a piece of an outline is what rounding left at a corner;
@@ -143,6 +168,17 @@ func (f *face) recedes(atB bool, q geo.XY) bool {
 	return min(along, on) >= -1e-9
 }
 
+// spike tells whether the outline turns back at an end of f, as at the tip of a
+// tooth: both its sides run to the same side.
+func (f *face) spike(atB bool) bool {
+	v, w, other, none := f.a, f.b, f.before, f.starts
+	if atB {
+		v, w, other, none = f.b, f.a, f.after, f.ends
+	}
+	w, other = w.Sub(v), other.Sub(v)
+	return !none && float64(w.X*other.X)+float64(w.Y*other.Y) > 0
+}
+
 // gapAt looks for a gap between an end of face f and face o.
 func (s *sweep) gapAt(g float64, f *face, atB bool, o *face) {
 	v := f.a
@@ -164,7 +200,7 @@ func (s *sweep) gapAt(g float64, f *face, atB bool, o *face) {
 	// Either the end is nearer to o than any point beside it, or a crack may begin
 	// here: the outline turns away on one side and nears o slowly on the other.
 	along, on := f.sides(atB, q)
-	if near, far := min(along, on), max(along, on); near < -wedgeSin || near < -1e-9 && far < wedgeSin {
+	if near, far := min(along, on), max(along, on); near < -wedgeSin || near < -1e-9 && far < wedgeSin && !f.spike(atB) {
 		return
 	}
 	if t <= end && !o.recedes(false, v) || t >= 1-end && !o.recedes(true, v) {
@@ -198,17 +234,61 @@ func (s *sweep) wedge(g float64, f, o *face) {
 	}
 }
 
-// plug notes a gap when the middle of it is marked ground.
+// plug notes a gap when its line lies in marked ground and meets no face on its
+// way: a gap between what is farther apart is not as narrow as the one before it.
 func (s *sweep) plug(a, b geo.XY) {
+	p := plug{a, b}
+	if comparePlugs(p, plug{b, a}) > 0 {
+		p = plug{b, a}
+	}
+	if !s.gridded && slices.Contains(s.plugs, p) {
+		return
+	}
+	if s.meetsFace(a, b) {
+		return
+	}
 	mid := geo.XY{X: (a.X + b.X) / 2, Y: (a.Y + b.Y) / 2}
 	if t := s.locate(mid); t < 0 || !s.traps[t].pick || s.traps[t].state != openAir {
 		return
 	}
-	p := plug{a, b}
-	for _, o := range s.plugs {
-		if o == p || o == (plug{b, a}) {
-			return
+	s.plugs = append(s.plugs, p)
+}
+
+// meetsFace tells whether a face lies on the way from a to b.
+func (s *sweep) meetsFace(a, b geo.XY) bool {
+	l := a.Distance(b)
+	if !s.gridded {
+		for i := range s.faces {
+			if s.faces[i].crosses(a, b, l) {
+				return true
+			}
+		}
+		return false
+	}
+	// What was in the way of the last lines is in the way of most.
+	for k, i := range s.inWay {
+		s.work++
+		if s.faces[i].crosses(a, b, l) {
+			s.inWay[0], s.inWay[k] = s.inWay[k], s.inWay[0]
+			return true
 		}
 	}
-	s.plugs = append(s.plugs, p)
+	met := false
+	s.grid.near(a, b, func(i int32) bool {
+		s.work++
+		if met = s.faces[i].crosses(a, b, l); met {
+			s.inWay = append(s.inWay, i)
+			if n := len(s.inWay); n > 8 {
+				s.inWay = append(s.inWay[:0], s.inWay[n-8:]...)
+			}
+			n := len(s.inWay)
+			s.inWay[0], s.inWay[n-1] = s.inWay[n-1], s.inWay[0]
+		}
+		return !met
+	})
+	return met
+}
+
+func comparePlugs(p, q plug) int {
+	return cmp.Or(cmp.Compare(p.a.X, q.a.X), cmp.Compare(p.a.Y, q.a.Y), cmp.Compare(p.b.X, q.b.X), cmp.Compare(p.b.Y, q.b.Y))
 }

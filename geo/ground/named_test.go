@@ -543,3 +543,29 @@ func TestCrowdOnOneSpot(t *testing.T) {
 		near(t, "sum of the shares", sum, want, 1e-6)
 	}
 }
+
+// The notches between thin teeth are closed at their mouths, however near the
+// teeth stand and whichever way they point.
+func TestNotchesBetweenThinTeeth(t *testing.T) {
+	for _, apartM := range []float64{.09, .0667, .05, .02} {
+		for _, deepM := range []float64{.3, 3} {
+			for _, turn := range []float64{0, .3, math.Pi / 2, 2, math.Pi} {
+				r := []geo.XY{{X: -50, Y: 1}}
+				for x := -7.; x < 7; x += apartM {
+					r = append(r, geo.XY{X: x, Y: 1}, geo.XY{X: x + apartM/2, Y: 1 + deepM})
+				}
+				r = append(r, geo.XY{X: 7, Y: 1}, geo.XY{X: 50, Y: 1}, geo.XY{X: 50, Y: 50}, geo.XY{X: -50, Y: 50})
+				s := survey(t, still(), []Stand{{ReachM: 6}}, func(b *Builder) { must(t, b.Hard(poly(turned(r, turn)), 1)) })
+				// Beside the straight line it keeps of a notch no more than what lies
+				// below the perpendicular from a tip to the other side, and two notches
+				// that the circle cuts open.
+				half := math.Atan(apartM / 2 / deepM)
+				line := math.Pi*36 - segment(6, 5)
+				rest := math.Sqrt(35)*apartM*math.Sin(half)*math.Cos(half) + 6*apartM*apartM
+				if open := s[0].OpenM2; open < line-1e-9 || open > line+rest {
+					t.Errorf("teeth %v m apart and %v m long, turned %v: %v m2, want %v and at most %v more", apartM, deepM, turn, open, line, rest)
+				}
+			}
+		}
+	}
+}

@@ -4,6 +4,7 @@ import (
 	"cmp"
 	"math"
 	"slices"
+	"sort"
 
 	"soilshed/geo"
 )
@@ -135,9 +136,16 @@ type sweep struct {
 	faces  []face
 	bounds []rim // of the marked ground
 	plugs  []plug
-	seeds  []int32
-	look   box     // the windows gathered so far
-	over   []int32 // parts that cover the place of a line of fall
+	// Where there are many faces, their squares.
+	gridded bool
+	grid    faceGrid
+	met     []int32
+	inWay   []int32
+	// Steps of the work that grow with what lies near, for the tests.
+	work  int
+	seeds []int32
+	look  box     // the windows gathered so far
+	over  []int32 // parts that cover the place of a line of fall
 	// Of the scan: 1 inside the disk or rim, and where the last trap ends.
 	disk      int
 	lastRight float64
@@ -367,11 +375,17 @@ func (s *sweep) slabsOf(k int) (from, to int32) {
 	}
 }
 
+// mostMoves is how far a few edges out of place are moved one by one; where many
+// are, sorting all is quicker, and gives the same order.
+const mostMoves = 4096
+
 // arrange orders act at mid-height and returns the lowest height at which two
 // straight edges cross between lo and hi, or hi when none do.
 func (s *sweep) arrange(lo, hi float64) float64 {
 	mid := (lo + hi) / 2
 	act := s.act
+	s.work += len(act)
+	moves := 0
 	for i := range act {
 		a := &act[i]
 		e := &s.edges[a.e]
@@ -380,9 +394,13 @@ func (s *sweep) arrange(lo, hi float64) float64 {
 		} else {
 			a.xm = e.x(mid)
 		}
-		for j := i; j > 0 && act[j].xm < act[j-1].xm; j-- {
+		for j := i; j > 0 && act[j].xm < act[j-1].xm && moves < mostMoves; j-- {
 			act[j], act[j-1] = act[j-1], act[j]
+			moves++
 		}
+	}
+	if moves == mostMoves {
+		slices.SortStableFunc(act, func(a, b actEdge) int { return cmp.Compare(a.xm, b.xm) })
 	}
 	for i := range act {
 		e := &s.edges[act[i].e]
@@ -816,7 +834,14 @@ func (s *sweep) locate(p geo.XY) int32 {
 		return -1
 	}
 	sl := &s.slabs[s.order[lo]]
-	for t := sl.from; t < sl.to; t++ {
+	t := sl.from
+	if sl.to-t > 32 && sl.spans < 0 {
+		// They lie in order, to rounding.
+		t += int32(sort.Search(int(sl.to-t), func(k int) bool {
+			return s.edges[s.traps[sl.from+int32(k)].right].x(p.Y) > p.X-joinM
+		}))
+	}
+	for ; t < sl.to; t++ {
 		if s.edges[s.traps[t].left].x(p.Y) <= p.X && p.X <= s.edges[s.traps[t].right].x(p.Y) {
 			return t
 		}
