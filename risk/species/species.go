@@ -18,17 +18,19 @@ const (
 func (s Size) String() string { return [...]string{"small", "medium", "large"}[min(s, Large)] }
 
 // Mature heights that part the sizes: small below 30 ft, large above 50 ft, as
-// in the Aspen/Pitkin CO table of soil volumes (seen in a compilation).
+// in the Aspen/Pitkin CO table of soil volumes (seen in a compilation). They are
+// rounded to the metre as the species table is; else a sheet's "20 to 40 ft",
+// whose middle is 30 ft and thus 9 m here, would make a small tree.
 const (
-	mediumFromM = 30 * 0.3048
-	largeFromM  = 50 * 0.3048
+	mediumFromM = 9.0  // 30 ft
+	mediumToM   = 15.0 // 50 ft
 )
 
 func sizeOf(heightM float64) Size {
 	switch {
 	case heightM < mediumFromM:
 		return Small
-	case heightM <= largeFromM:
+	case heightM <= mediumToM:
 		return Medium
 	}
 	return Large

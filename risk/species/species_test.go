@@ -283,3 +283,33 @@ func TestGrowthFollowsTheCurve(t *testing.T) {
 		}
 	}
 }
+
+// The sizes are parted by feet and the table is in whole metres: what a sheet
+// gives in steps of five feet comes out as if it had stayed in feet.
+func TestSizesOfSheetsInFeet(t *testing.T) {
+	for _, c := range []struct {
+		loFt, hiFt float64
+		want       Size
+	}{
+		{15, 25, Small}, {20, 35, Small}, {25, 30, Small},
+		{20, 40, Medium}, {25, 40, Medium}, {40, 50, Medium}, {40, 60, Medium},
+		{45, 60, Large}, {50, 60, Large}, {50, 80, Large},
+	} {
+		if got := sizeOf(math.Round((c.loFt + c.hiFt) / 2 * 0.3048)); got != c.want {
+			t.Errorf("%g to %g ft is %v, want %v", c.loFt, c.hiFt, got, c.want)
+		}
+	}
+	for _, c := range []struct {
+		name string
+		want Size
+	}{
+		{"Prunus padus", Medium},      // 20 to 40 ft
+		{"Quercus cerris", Medium},    // 40 to 60 ft
+		{"Tilia cordata", Large},      // 50 to 70 ft
+		{"Syringa reticulata", Small}, // 20 to 30 ft
+	} {
+		if s, _ := Lookup(c.name); s.Size != c.want {
+			t.Errorf("%s is %v, want %v", c.name, s.Size, c.want)
+		}
+	}
+}
