@@ -61,6 +61,22 @@ func kinds() map[string]Leafing {
 	}
 }
 
+// solved is the climate of a kind and its table, solved once for all tests:
+// solving is what they take their time for. With -short the record is shorter.
+func solved(t *testing.T, kind string) (*Climate, *Table) {
+	t.Helper()
+	if tables[kind] == nil {
+		years := 10
+		if testing.Short() {
+			years = 2
+		}
+		tables[kind] = NewTable(inventedClimate(t, years, kinds()[kind]))
+	}
+	return tables[kind].c, tables[kind]
+}
+
+var tables = map[string]*Table{}
+
 // What comes in is used, lost or kept, to 1e-9 mm over ten years.
 func TestMassBalance(t *testing.T) {
 	r := rand.New(rand.NewPCG(3, 4))
@@ -104,8 +120,8 @@ func TestMoreGroundHoldsMoreWater(t *testing.T) {
 // shortages neither.
 func TestMoreSoilNeverMoreDryDays(t *testing.T) {
 	r := rand.New(rand.NewPCG(7, 8))
-	for name, l := range kinds() {
-		table := NewTable(inventedClimate(t, 4, l))
+	for name := range kinds() {
+		_, table := solved(t, name)
 		for range 20000 {
 			q := Ratios{math.Exp(8*r.Float64()) - 1, 4 * r.Float64() * r.Float64()}
 			more := Ratios{q.StorageMM * (1 + r.Float64()*r.Float64()), q.Intake * (1 + r.Float64()*r.Float64())}
@@ -128,11 +144,10 @@ func TestMoreSoilNeverMoreDryDays(t *testing.T) {
 // tree. Where Run finds more dry days for more soil (the shower on a large
 // store, see Table), the least up to there is what counts.
 func TestLookupError(t *testing.T) {
-	for name, l := range kinds() {
+	for name := range kinds() {
 		// A stream of its own for each kind: the kinds come in any order.
 		r := rand.New(rand.NewPCG(9, uint64(len(name))))
-		c := inventedClimate(t, 10, l)
-		table := NewTable(c)
+		c, table := solved(t, name)
 		worst, folds := 0.0, 0
 		for range 2000 {
 			q := Ratios{math.Expm1(6.5 * r.Float64()), math.Expm1(1.4 * r.Float64())}
@@ -291,7 +306,7 @@ func TestSite(t *testing.T) {
 }
 
 func TestVolumeFor(t *testing.T) {
-	table := NewTable(inventedClimate(t, 4, DefaultLeafing(false, false)))
+	_, table := solved(t, "deciduous")
 	for _, days := range []float64{2, 7, 21} {
 		v, ok := table.VolumeFor(days, 0.14, 0.9, 40)
 		if !ok {
