@@ -4,6 +4,7 @@ go 1.26.3
 
 require (
 	github.com/BurntSushi/toml v1.6.0
+	github.com/agnivade/levenshtein v1.2.2
 	github.com/gofrs/flock v0.13.0
 	github.com/jackc/pgx/v5 v5.12.0
 	github.com/jonas-p/go-shp v0.1.1

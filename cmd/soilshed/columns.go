@@ -8,6 +8,8 @@ import (
 	"unicode"
 	"unicode/utf8"
 
+	"github.com/agnivade/levenshtein"
+
 	"soilshed/geo/layer"
 )
 
@@ -841,7 +843,7 @@ func closestName(word string, names []string) string {
 	w := plainName(word)
 	for _, n := range names {
 		p := plainName(n)
-		d := letterSteps(w, p)
+		d := levenshtein.ComputeDistance(w, p)
 		if strings.HasPrefix(p, w) && len(w) >= 3 || strings.HasPrefix(w, p) && len(p) >= 3 {
 			d = 1
 		}
@@ -853,28 +855,6 @@ func closestName(word string, names []string) string {
 		return ""
 	}
 	return bestAt
-}
-
-// letterSteps is the least number of letters to add, drop or change between a
-// and b (Levenshtein).
-func letterSteps(a, b string) int {
-	row := make([]int, len(b)+1)
-	for j := range row {
-		row[j] = j
-	}
-	for i := range len(a) {
-		diagonal := row[0]
-		row[0] = i + 1
-		for j := range len(b) {
-			change := diagonal
-			if a[i] != b[j] {
-				change++
-			}
-			diagonal = row[j+1]
-			row[j+1] = min(change, row[j]+1, row[j+1]+1)
-		}
-	}
-	return row[len(b)]
 }
 
 // wanted lists the names of the columns that are read, in the order of the

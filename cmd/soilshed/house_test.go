@@ -44,9 +44,9 @@ var guests = map[string][]string{
 	"geo/crs":      {},
 	"geo/ground":   {},
 	"risk":         {},
-	"risk/species": {"golang.org/x/text"},
+	"risk/species": {"golang.org/x/text", "github.com/agnivade/levenshtein"},
 	"risk/soil":    {"gonum.org/v1/gonum"},
-	"risk/collar":  {"gonum.org/v1/gonum"},
+	"risk/collar":  {"gonum.org/v1/gonum", "github.com/agnivade/levenshtein"},
 	"risk/wind":    {"gonum.org/v1/gonum"},
 	"risk/rank":    {"gonum.org/v1/gonum"},
 }

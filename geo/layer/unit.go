@@ -9,6 +9,8 @@ import (
 	"strings"
 	"unicode"
 	"unicode/utf8"
+
+	"github.com/agnivade/levenshtein"
 )
 
 // Quantity is what a unit measures.
@@ -105,7 +107,7 @@ func ParseUnit(text string) (Unit, error) {
 			if n == s {
 				return Unit{Name: names[0], Quantity: u.quantity, Size: u.size}, nil
 			}
-			if d := editDistance(n, s); d < near && d < utf8.RuneCountInString(n) {
+			if d := levenshtein.ComputeDistance(n, s); d < near && d < utf8.RuneCountInString(n) {
 				best, near = names[0], d
 			}
 		}
@@ -122,31 +124,6 @@ func ParseUnit(text string) (Unit, error) {
 	}
 	sort.Strings(all)
 	return Unit{}, fmt.Errorf("unit %q is not known; known are %s, and girth-cm and the like", text, strings.Join(all, ", "))
-}
-
-// editDistance counts the letters to change, add or take away from a to b.
-func editDistance(a, b string) int {
-	if len(b) > 32 {
-		return len(b)
-	}
-	s, t := []rune(a), []rune(b)
-	row := make([]int, len(t)+1)
-	for j := range row {
-		row[j] = j
-	}
-	for i := range s {
-		diagonal := row[0]
-		row[0] = i + 1
-		for j := range t {
-			step := diagonal
-			if s[i] != t[j] {
-				step++
-			}
-			diagonal = row[j+1]
-			row[j+1] = min(step, row[j]+1, row[j+1]+1)
-		}
-	}
-	return row[len(t)]
 }
 
 // How a number was read from a text that is more than a number.

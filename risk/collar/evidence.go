@@ -14,6 +14,8 @@ import (
 	"sync"
 	"unicode"
 	"unicode/utf8"
+
+	"github.com/agnivade/levenshtein"
 )
 
 // Evidence is the table of what raises and lowers the log-odds of girdling: a
@@ -594,7 +596,7 @@ func keyOf(s string) int {
 func meant(s string, known []string) string {
 	best, at := 3, ""
 	for _, k := range known {
-		if d := distance(s, k); d < best && d < len(k) {
+		if d := levenshtein.ComputeDistance(s, k); d < best && d < len(k) {
 			best, at = d, k
 		}
 	}
@@ -602,25 +604,4 @@ func meant(s string, known []string) string {
 		return ""
 	}
 	return fmt.Sprintf(" (did you mean %q?)", at)
-}
-
-// distance is the number of letters to change, drop or add (Levenshtein 1966).
-func distance(a, b string) int {
-	row := make([]int, len(b)+1)
-	for j := range row {
-		row[j] = j
-	}
-	for i := range len(a) {
-		left := row[0]
-		row[0] = i + 1
-		for j := range len(b) {
-			sub := left
-			if a[i] != b[j] {
-				sub++
-			}
-			left = row[j+1]
-			row[j+1] = min(sub, row[j]+1, row[j+1]+1)
-		}
-	}
-	return row[len(b)]
 }

@@ -9,6 +9,7 @@ import (
 	"strings"
 	"unicode"
 
+	"github.com/agnivade/levenshtein"
 	"golang.org/x/text/unicode/norm"
 )
 
@@ -244,7 +245,7 @@ func respelled(words []string) (Species, bool) {
 				continue
 			}
 			epithet := fold(s.Latin)[len(fold(s.Genus))+1:]
-			d := distance(words[i+1], epithet)
+			d := levenshtein.ComputeDistance(words[i+1], epithet)
 			if d > 0 && (len(epithet) < 6 || len(words[i+1]) < 6 || abs(len(epithet)-len(words[i+1])) > 1) {
 				continue
 			}
@@ -274,32 +275,11 @@ func nearGenus(word string) (Species, bool) {
 	var found Species
 	n := 0
 	for _, s := range list {
-		if g := fold(s.Genus); s.Genus != found.Genus && distance(word, g) == 1 && len(g) >= 5 {
+		if g := fold(s.Genus); s.Genus != found.Genus && levenshtein.ComputeDistance(word, g) == 1 && len(g) >= 5 {
 			found, n = genera[g], n+1
 		}
 	}
 	return found, n == 1
-}
-
-// distance is the number of letters to put in, take out or change (Levenshtein).
-func distance(a, b string) int {
-	row := make([]int, len(b)+1)
-	for j := range row {
-		row[j] = j
-	}
-	for i := range len(a) {
-		diagonal := row[0]
-		row[0] = i + 1
-		for j := range len(b) {
-			cost := diagonal
-			if a[i] != b[j] {
-				cost++
-			}
-			diagonal = row[j+1]
-			row[j+1] = min(cost, row[j]+1, row[j+1]+1)
-		}
-	}
-	return row[len(b)]
 }
 
 func abs(n int) int { return max(n, -n) }
