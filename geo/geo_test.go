@@ -15,6 +15,8 @@ func TestBearingOf(t *testing.T) {
 		{geo.XY{X: 0, Y: 1}, 0}, {geo.XY{X: 1, Y: 0}, 90}, {geo.XY{X: 0, Y: -2}, 180},
 		{geo.XY{X: -3, Y: 0}, 270}, {geo.XY{X: 1, Y: 1}, 45}, {geo.XY{X: -1e-300, Y: 1}, 0},
 		{geo.XY{}, 0},
+		// A step of half a degree: its tangent, from a table.
+		{geo.XY{X: 0.008726867790759, Y: 1}, 0.5}, {geo.XY{X: -0.008726867790759, Y: 1}, 359.5},
 	} {
 		if got := geo.BearingOf(c.step); math.Abs(float64(got-c.want)) > 1e-12 {
 			t.Errorf("BearingOf(%v) = %v, want %v", c.step, got, c.want)
@@ -31,7 +33,7 @@ func TestStepGoesBack(t *testing.T) {
 }
 
 func TestNormal(t *testing.T) {
-	for in, want := range map[geo.Bearing]geo.Bearing{-90: 270, 720: 0, 359.5: 359.5, -1e-18: 0} {
+	for in, want := range map[geo.Bearing]geo.Bearing{-90: 270, 720: 0, 359.5: 359.5, 0.5: 0.5, 360.5: 0.5, -0.5: 359.5, -1e-18: 0} {
 		if got := in.Normal(); got != want {
 			t.Errorf("Normal(%v) = %v, want %v", in, got, want)
 		}
