@@ -39,6 +39,20 @@ type Odd struct {
 	Cohort  string // what is said of its whole cohort; "" is nothing
 }
 
+// oddSteps is in how many steps to 1 the evidence is told how odd a tree is. A
+// step is a small part of what a cohort leaves unknown (among a hundred siblings
+// the centre alone is uncertain by 0.12), and moves the odds of girdling by one
+// part in eighty. It keeps what happens to one tree from changing all others of
+// its genus in some digit that means nothing.
+const oddSteps = 20
+
+// Told is Z as the evidence is told it. What is reckoned of a tree hangs on no
+// more of Z than this; Result.OddZ alone is Z itself.
+func (x Odd) Told() Maybe[float64] {
+	x.Z.Value = math.RoundToEven(x.Z.Value*oddSteps) / oddSteps
+	return x.Z
+}
+
 // Result is what is reckoned of a tree. Numbers that are not known are NaN.
 type Result struct {
 	Assessed bool // false for a removed tree
@@ -183,7 +197,7 @@ func (m *Model) Signs(t *Tree, s *Size, g *Ground, odd Odd, soilPct float64) col
 		Stock: t.Stock, Corrected: t.Corrected,
 		FlareCm: reading(t.FlareCm), FlareSeen: t.FlareSeen,
 		MulchCm: reading(t.MulchCm), MulchTouches: t.MulchTouches,
-		OddZ: reading(odd.Z), Genus: s.Species.Genus, Species: s.Species.Latin, Supplier: t.Supplier,
+		OddZ: reading(odd.Told()), Genus: s.Species.Genus, Species: s.Species.Latin, Supplier: t.Supplier,
 		YearsSincePlanting: reading(s.AgeYr), Season: PlantingSeason(t, m.South), Crew: t.Crew,
 	}
 	// Ground that was assumed says nothing of the collar.

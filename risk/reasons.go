@@ -2,7 +2,9 @@ package risk
 
 import (
 	"cmp"
+	"encoding/binary"
 	"fmt"
+	"io"
 	"math"
 	"slices"
 	"strings"
@@ -128,6 +130,40 @@ func (r Reason) String() string {
 		return "dead on record"
 	}
 	return ""
+}
+
+// Append codes a reason, for TakeReason to take.
+func (r Reason) Append(b []byte) []byte {
+	b = append(b, byte(r.kind))
+	for _, x := range [...]float32{r.score, r.a, r.b} {
+		b = binary.LittleEndian.AppendUint32(b, math.Float32bits(x))
+	}
+	var words string
+	if r.words != (unique.Handle[string]{}) {
+		words = r.words.Value()
+	}
+	return append(binary.AppendUvarint(b, uint64(len(words))), words...)
+}
+
+// TakeReason takes a reason from coded bytes, and returns what follows it.
+func TakeReason(b []byte) (r Reason, rest []byte, err error) {
+	const fixed = 1 + 3*4
+	if len(b) < fixed {
+		return r, nil, io.ErrUnexpectedEOF
+	}
+	r.kind = reasonKind(b[0])
+	for k, x := range [...]*float32{&r.score, &r.a, &r.b} {
+		*x = math.Float32frombits(binary.LittleEndian.Uint32(b[1+4*k:]))
+	}
+	n, k := binary.Uvarint(b[fixed:])
+	if k <= 0 || n > uint64(len(b)-fixed-k) {
+		return r, nil, io.ErrUnexpectedEOF
+	}
+	b = b[fixed+k:]
+	if n > 0 || r.kind == reasonCollar || r.kind == reasonCohort {
+		r.words = unique.Make(string(b[:n]))
+	}
+	return r, b[n:], nil
 }
 
 var points = [...]string{"north", "north-east", "east", "south-east", "south", "south-west", "west", "north-west"}

@@ -14,13 +14,13 @@ import (
 	"io"
 	"io/fs"
 	"os"
-	"reflect"
 	"slices"
 	"strings"
 	"sync/atomic"
 
 	"github.com/spf13/pflag"
 
+	"soilshed/geo"
 	"soilshed/geo/ground"
 	"soilshed/geo/layer"
 )
@@ -38,14 +38,14 @@ import (
 // held as words at the head of the file: where one of them differs, nothing is
 // taken, and the run says which.
 //
-// The steps after the ground are done again for every tree: they take a tenth of
-// the time of the ground, and each hangs on all trees of its genus, by way of the
-// cohorts.
+// The steps after the ground hang on all trees of its genus, by way of the
+// cohorts. A second digest is of what they are given of a tree (taker.chainKey);
+// where it is the same too, their result is taken over with the ground.
 
 // keptMagic begins the file, with the version of its form.
 const (
 	keptName    = "soilshed kept "
-	keptVersion = "1"
+	keptVersion = "2"
 	keptMagic   = keptName + keptVersion + "\n"
 )
 
@@ -53,12 +53,6 @@ const (
 func keptPath(out string) string {
 	return strings.TrimSuffix(layer.TablePath(out, "kept"), ".csv") + ".bin"
 }
-
-var siteCoding = codingOf(reflect.TypeFor[ground.Site]())
-
-// A record is its length, and then the digest of the stand, that of all within
-// the basis of its ground, and the site, in which the basis is.
-const keptHead = 2 * len(ground.Key{})
 
 // kept is what an older run has kept, ready to be looked up.
 type kept struct {
@@ -80,7 +74,8 @@ type reuse struct {
 	from   string // where they are kept
 	common map[string]string
 	new    *keptWriter
-	sites  atomic.Int64 // taken over
+	sites  atomic.Int64 // grounds taken over
+	chains atomic.Int64 // with all that was reckoned on them
 }
 
 // commonWords is what counts for all trees.
@@ -132,7 +127,7 @@ func (a *assessment) commonWords() (map[string]string, error) {
 var notOfResults = []string{
 	"config", "trees", "pavement", "bed", "rootable", "barrier", "soil", "target", "study-area", "weather", "gusts", "evidence", "excavations",
 	"out", "since", "list-by", "field", "soil-field", "rootable-field", "excavation-field", "class-field", "crs", "encoding", "xy", "tree-layer", "year", "latitude",
-	"crew-days", "crew-hours", "crew-speed", "page", "charts", "tiles", "tile-paving", "in-format", "out-format", "page-details", "keep", "units", "workers", "max-skipped", "quiet", "log",
+	"crew-days", "crew-hours", "crew-speed", "page", "charts", "tiles", "tile-paving", "in-format", "out-format", "page-details", "keep", "workers", "max-skipped", "quiet", "log",
 }
 
 // ownDigest tells this build of the program from others.
@@ -307,18 +302,21 @@ func (r *keptReader) record(p lies) ([]byte, error) {
 }
 
 // find returns the older record of stand i, when its ground must come out the
-// same.
-func (r *keptReader) find(w *ground.Worker, i int32, stand ground.Key, site *ground.Site) (record []byte, ok bool) {
+// same; it holds until the next call.
+func (r *keptReader) find(w *ground.Worker, i int32, stand ground.Key, place *ground.Site) (old record, ok bool) {
 	for _, p := range r.k.at[stand] {
 		b, err := r.record(p)
 		if err != nil {
 			continue
 		}
-		if _, err := siteCoding.get(b[keptHead:], reflect.ValueOf(site).Elem()); err == nil && w.Key(i, &site.Basis) == ground.Key(b[16:]) {
-			return b, true
+		if old, err = recordOf(b); err != nil {
+			continue
+		}
+		if takePlace(old.place, place); w.Key(i, &place.Basis) == old.ground {
+			return old, true
 		}
 	}
-	return nil, false
+	return record{}, false
 }
 
 func (k *kept) close() {
@@ -392,7 +390,8 @@ func (r *reuse) sentence(a *assessment) string {
 	if r.old == nil {
 		return "Nothing was taken over from the older run: " + r.why + "."
 	}
-	s := fmt.Sprintf("The ground of %s of %s trees was taken over from the older run, as all that it hangs on is the same.", grouped(int(r.sites.Load())), grouped(len(a.rows)))
+	s := fmt.Sprintf("The ground of %s of %s trees was taken over from the older run, as all that it hangs on is the same; of %s of them, what is reckoned on it too.",
+		grouped(int(r.sites.Load())), grouped(len(a.rows)), grouped(int(r.chains.Load())))
 	if r.why != "" {
 		s += " But " + r.why + "."
 	}
@@ -406,6 +405,7 @@ type taker struct {
 	w    *ground.Worker
 	site ground.Site
 	old  keptReader
+	buf  []byte
 	rest []int32
 	at   []int // of rest, in the cell
 }
@@ -416,19 +416,17 @@ func (t *taker) cell(c ground.Cell, stopped func() bool) (shapes []shape, record
 	a := t.a
 	found := make([]shape, len(c.Stands))
 	keep := make([][]byte, len(c.Stands))
-	take := func(k int, i int32, site *ground.Site) {
-		if len(site.Share) > 0 && site.How != uncoveredGround && !a.in.trees[i].Removed {
-			found[k] = shape{i, site.Share}
+	show := func(k int, i int32, share [][][]geo.XY) {
+		if len(share) > 0 && a.rows[i].how != uncoveredGround && !a.in.trees[i].Removed {
+			found[k] = shape{i, share}
 		}
-		a.rows.set(int(i), a.one(i, site, nil))
 	}
 	t.rest, t.at = t.rest[:0], t.at[:0]
 	for k, i := range c.Stands {
 		if a.reuse != nil && a.reuse.old != nil && !stopped() {
-			if old, ok := t.old.find(t.w, i, a.survey.StandKey(i), &t.site); ok {
-				a.reuse.sites.Add(1)
-				take(k, i, &t.site)
-				keep[k] = append(binary.LittleEndian.AppendUint32(make([]byte, 0, 4+len(old)), uint32(len(old))), old...)
+			if record, share, ok := t.takeOver(i); ok {
+				show(k, i, share)
+				keep[k] = record
 				continue
 			}
 		}
@@ -441,9 +439,10 @@ func (t *taker) cell(c ground.Cell, stopped func() bool) (shapes []shape, record
 		if stopped() {
 			return
 		}
-		take(k, i, site)
+		a.rows.set(int(i), a.one(i, site, nil))
+		show(k, i, site.Share)
 		if a.reuse != nil {
-			keep[k] = t.record(i, site)
+			keep[k] = t.fresh(i, site)
 		}
 	})
 	for k := range found {
@@ -454,11 +453,28 @@ func (t *taker) cell(c ground.Cell, stopped func() bool) (shapes []shape, record
 	return shapes, keep
 }
 
-// record is what is to be kept of a tree's ground.
-func (t *taker) record(i int32, site *ground.Site) []byte {
-	stand, key := t.a.survey.StandKey(i), t.w.Key(i, &site.Basis)
-	b := append(append(make([]byte, 4, 1024), stand[:]...), key[:]...)
-	b = siteCoding.put(b, reflect.ValueOf(site).Elem())
-	binary.LittleEndian.PutUint32(b, uint32(len(b)-4))
-	return b
+// takeOver takes the ground of tree i from the older run, and where it can the
+// whole row; it returns what is to be kept.
+func (t *taker) takeOver(i int32) (record []byte, share [][][]geo.XY, ok bool) {
+	a := t.a
+	old, ok := t.old.find(t.w, i, a.survey.StandKey(i), &t.site)
+	if !ok {
+		return nil, nil, false
+	}
+	odd := a.odd(i)
+	chain := t.chainKey(i, t.site.At, odd)
+	if chain == old.chain {
+		share, err := takeShare(old.share)
+		if err == nil && t.takeRow(i, &old, odd) == nil {
+			a.reuse.sites.Add(1)
+			a.reuse.chains.Add(1)
+			return old.whole(), share, true
+		}
+	}
+	if err := old.takeSite(&t.site); err != nil {
+		return nil, nil, false
+	}
+	a.reuse.sites.Add(1)
+	a.rows.set(int(i), a.one(i, &t.site, nil))
+	return t.again(i, &old, chain), t.site.Share, true
 }

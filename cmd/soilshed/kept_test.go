@@ -6,6 +6,7 @@ import (
 	"encoding/binary"
 	"encoding/json"
 	"fmt"
+	"io"
 	"math"
 	"math/rand/v2"
 	"os"
@@ -18,6 +19,7 @@ import (
 	"testing"
 
 	"soilshed/geo/ground"
+	"soilshed/risk"
 )
 
 // keptRun runs assess and returns what it says.
@@ -312,49 +314,183 @@ func TestNothingTakenOver(t *testing.T) {
 	}
 }
 
-// A site comes back with all its bits.
+// fill puts random values into all of v that can be set.
+func fill(t *testing.T, dice *rand.Rand, v reflect.Value) {
+	t.Helper()
+	switch v.Kind() {
+	case reflect.Bool:
+		v.SetBool(dice.IntN(2) == 0)
+	case reflect.Float64, reflect.Float32:
+		v.SetFloat([]float64{dice.NormFloat64(), math.Copysign(0, -1), math.Inf(1), 0}[dice.IntN(4)])
+	case reflect.Int, reflect.Int32:
+		v.SetInt(dice.Int64N(1 << 31))
+	case reflect.Uint8, reflect.Uint32:
+		v.SetUint(uint64(dice.IntN(7)))
+	case reflect.String:
+		v.SetString(strings.Repeat("x", dice.IntN(3)))
+	case reflect.Array:
+		for i := range v.Len() {
+			fill(t, dice, v.Index(i))
+		}
+	case reflect.Slice:
+		v.Set(reflect.MakeSlice(v.Type(), 1+dice.IntN(3), 4))
+		for i := range v.Len() {
+			fill(t, dice, v.Index(i))
+		}
+	case reflect.Struct:
+		for i := range v.NumField() {
+			fill(t, dice, v.Field(i))
+		}
+	default:
+		t.Fatalf("a %v", v.Kind())
+	}
+}
+
+// A site comes back with all its bits, and a record in all its parts.
 func TestSiteIsKeptWhole(t *testing.T) {
-	var site, back ground.Site
 	dice := rand.New(rand.NewPCG(3, 4))
-	var fill func(v reflect.Value)
-	fill = func(v reflect.Value) {
-		switch v.Kind() {
-		case reflect.Float64, reflect.Float32:
-			v.SetFloat([]float64{dice.NormFloat64(), math.Copysign(0, -1), math.Inf(1), 0}[dice.IntN(4)])
-		case reflect.Int, reflect.Int32:
-			v.SetInt(dice.Int64N(1 << 31))
-		case reflect.Uint8:
-			v.SetUint(uint64(dice.IntN(7)))
-		case reflect.Array:
-			for i := range v.Len() {
-				fill(v.Index(i))
+	for range 200 {
+		var site, back, place ground.Site
+		fill(t, dice, reflect.ValueOf(&site).Elem())
+		stand, under, chain := ground.Key{1, byte(dice.IntN(256))}, ground.Key{2}, ground.Key{3}
+		row := bytes.Repeat([]byte{7}, dice.IntN(9))
+		b := putRecord(stand, under, chain, putPlace(nil, &site), row, putShare(nil, site.Share), putSite(nil, &site))
+		if n := binary.LittleEndian.Uint32(b); int(n) != len(b)-4 {
+			t.Fatalf("%d of %d", n, len(b))
+		}
+		r, err := recordOf(b[4:])
+		if err == nil {
+			err = r.takeSite(&back)
+		}
+		if err != nil || !reflect.DeepEqual(site, back) || r.stand != stand || r.ground != under || r.chain != chain || !bytes.Equal(r.row, row) || !bytes.Equal(r.whole(), b) {
+			t.Fatalf("%v", err)
+		}
+		if takePlace(r.place, &place); place.Basis != site.Basis || place.At != site.At {
+			t.Fatalf("%v", place)
+		}
+		for n := range b[4:] {
+			if r, err = recordOf(b[4:][:n]); err == nil {
+				t.Fatalf("%d of %d bytes were enough", n, len(b)-4)
 			}
-		case reflect.Slice:
-			v.Set(reflect.MakeSlice(v.Type(), 1+dice.IntN(3), 4))
-			for i := range v.Len() {
-				fill(v.Index(i))
+		}
+		for n := range r.sites {
+			if _, err := siteCoding.get(r.sites[:n], reflect.ValueOf(&back).Elem()); err == nil {
+				t.Fatalf("%d bytes of a site were enough", n)
 			}
-		case reflect.Struct:
-			for i := range v.NumField() {
-				fill(v.Field(i))
+		}
+		for n := range r.share {
+			if _, err := takeShare(r.share[:n]); err == nil {
+				t.Fatalf("%d bytes of a share were enough", n)
 			}
-		default:
-			t.Fatalf("a %v", v.Kind())
 		}
 	}
-	for range 200 {
-		fill(reflect.ValueOf(&site).Elem())
-		b := siteCoding.put(nil, reflect.ValueOf(&site).Elem())
-		rest, err := siteCoding.get(b, reflect.ValueOf(&back).Elem())
-		if err != nil || len(rest) != 0 || !reflect.DeepEqual(site, back) {
-			t.Fatalf("%v, %d left", err, len(rest))
+}
+
+// A row comes back with all that it holds but what is put in again. A field that
+// is added to it and not kept fails here.
+func TestRowIsKeptWhole(t *testing.T) {
+	a := townAssessed(t)
+	for i := range a.rows {
+		b := a.rows[i].append(nil)
+		var back packedRow
+		if err := back.take(b); err != nil {
+			t.Fatal(err)
+		}
+		back.setOddZ(a.odd(int32(i)))
+		back.rank, back.hours = a.rows[i].rank, a.rows[i].hours
+		if was, is := fmt.Sprintf("%#v", a.rows[i]), fmt.Sprintf("%#v", back); was != is {
+			t.Fatalf("tree %d: %s, then %s", i, was, is)
 		}
 		for n := range b {
-			if _, err := siteCoding.get(b[:n], reflect.ValueOf(&back).Elem()); err == nil {
+			if back.take(b[:n]) == nil {
 				t.Fatalf("%d of %d bytes were enough", n, len(b))
 			}
 		}
 	}
+	// Not by chance: every part of a row stands for something in some tree.
+	zero := reflect.ValueOf(packedRow{})
+	for f := range zero.NumField() {
+		used := false
+		for i := range a.rows {
+			used = used || !reflect.ValueOf(a.rows[i]).Field(f).IsZero()
+		}
+		if !used {
+			t.Errorf("%s is never set in the town", zero.Type().Field(f).Name)
+		}
+	}
+}
+
+// What the steps after the ground are given of a tree is all in its digest: any
+// field of the record, of its size, of the soil under it and of what its cohort
+// says.
+func TestChainKeyMissesNothing(t *testing.T) {
+	a := townAssessed(t)
+	w := &taker{a: a}
+	dice := rand.New(rand.NewPCG(5, 6))
+	const i = 7
+	tree, at := &a.in.trees[i], a.in.at[i]
+	*tree = risk.Tree{ID: "x", Species: "Acer rubrum"}
+	odd := risk.Odd{Z: risk.Known(1.0)}
+	key := w.chainKey(i, at, odd)
+	other := func(what string) {
+		t.Helper()
+		if w.chainKey(i, at, odd) == key {
+			t.Errorf("%s does not count", what)
+		}
+	}
+	if w.chainKey(i, at, odd) != key {
+		t.Error("not the same twice")
+	}
+	v := reflect.ValueOf(tree).Elem()
+	for f := range v.NumField() {
+		for range 20 {
+			was := *tree
+			fill(t, dice, v.Field(f))
+			if fmt.Sprint(was) != fmt.Sprint(*tree) {
+				other(v.Type().Field(f).Name)
+			}
+			*tree = was
+		}
+	}
+	was := odd
+	for _, odd = range []risk.Odd{{}, {Z: risk.Known(1.1)}, {Z: risk.Known(1.0), Flagged: true}, {Z: risk.Known(1.0), Cohort: "all do badly"}} {
+		other("what the cohort says")
+	}
+	if odd = was; w.chainKey(i, at, risk.Odd{Z: risk.Known(1.02)}) != key {
+		t.Error("a hair counts")
+	}
+	// A DBH that is not on record is that of the others.
+	for k := range a.in.trees {
+		a.in.trees[k].DBHCm.Value *= 2
+	}
+	a.model.LearnTypical(a.in.trees)
+	other("the DBH of other trees")
+}
+
+// townAssessed is the demo town when its trees have been assessed and ranked.
+func townAssessed(t *testing.T) *assessment {
+	t.Helper()
+	town, _ := filepath.Abs("../../fixtures/town")
+	f := func(name string) string { return filepath.Join(town, name) }
+	var o options
+	args := []string{"--trees", f("trees.geojson"), "--pavement", f("roads.geojson"), "--pavement", f("sidewalks.geojson"), "--soil", f("soil.geojson"),
+		"--weather", f("weather.csv"), "--field", "removed=REMOVED", "--year", "2024", "--jitters", "0", "--out", "none.gpkg"}
+	if err := parse(flagsOf(&o, "assess"), args, "assess", "", io.Discard); err != nil {
+		t.Fatal(err)
+	}
+	if err := o.understand(); err != nil {
+		t.Fatal(err)
+	}
+	a := &assessment{o: &o}
+	if err := a.prepare(t.Context()); err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { a.in.source.Close() })
+	if err := a.run(t.Context(), func([]shape) error { return nil }); err != nil {
+		t.Fatal(err)
+	}
+	a.rank()
+	return a
 }
 
 // A flag that is said not to count must be one; a new one counts until it is

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"encoding/binary"
 	"math"
 	"slices"
 
@@ -103,4 +104,67 @@ func (s rows) set(i int, r row) {
 			p.marks |= 1 << k
 		}
 	}
+}
+
+// oddZAt is where a row's z lies among its numbers.
+var oddZAt = func() int {
+	var r row
+	for k, v := range r.numbers() {
+		if v == &r.res.OddZ {
+			return k
+		}
+	}
+	panic("soilshed: a row without the z of its cohort")
+}()
+
+// setOddZ puts in what the cohorts say of the tree, as risk.Model.Assess does.
+func (p *packedRow) setOddZ(odd risk.Odd) {
+	p.numbers[oddZAt] = float32(math.NaN())
+	if p.marks&1 != 0 && odd.Z.Known { // assessed
+		p.numbers[oddZAt] = float32(odd.Z.Value)
+	}
+}
+
+// append codes what was reckoned of a tree on its ground: all but the z of its
+// cohort, and its rank and hours, which come after.
+func (p *packedRow) append(b []byte) []byte {
+	for k, x := range p.numbers {
+		if k == oddZAt {
+			x = 0
+		}
+		b = binary.LittleEndian.AppendUint32(b, math.Float32bits(x))
+	}
+	for _, x := range [...]uint32{uint32(p.missing), uint32(p.mates), uint32(p.outgrown)} {
+		b = binary.LittleEndian.AppendUint32(b, x)
+	}
+	b = append(b, byte(p.how), byte(p.class), p.decides, p.marks)
+	for _, r := range p.reasons {
+		b = r.Append(b)
+	}
+	return b
+}
+
+// take is the other way of append.
+func (p *packedRow) take(b []byte) (err error) {
+	*p = packedRow{}
+	if len(b) < 4*(rowNumbers+3)+4 {
+		return errShort
+	}
+	word := func() uint32 {
+		x := binary.LittleEndian.Uint32(b)
+		b = b[4:]
+		return x
+	}
+	for k := range p.numbers {
+		p.numbers[k] = math.Float32frombits(word())
+	}
+	p.missing, p.mates, p.outgrown = risk.Missing(word()), int32(word()), int32(word())
+	p.how, p.class, p.decides, p.marks = ground.How(b[0]), soil.Class(b[1]), b[2], b[3]
+	b = b[4:]
+	for k := range p.reasons {
+		if p.reasons[k], b, err = risk.TakeReason(b); err != nil {
+			return err
+		}
+	}
+	return nil
 }
