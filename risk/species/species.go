@@ -3,6 +3,14 @@
 //
 // It is a handbook: every row of its tables says where it comes from, and every
 // number it returns says in words by which equation.
+//
+// The sizes at maturity in species.csv are the middle of the range that the
+// source gives, or its one number, feet made metres, rounded to the metre (a
+// half goes up). The source stands beside them with the range in its own units.
+// The figures are of the species, not of a cultivar, as it grows in streets and
+// gardens where a source tells that from the forest. Where sources differ by more
+// than a third, the cell names both, and an extension or forest service's sheet
+// goes first. A row "from memory" rests on no source yet.
 package species
 
 // Size is the size of a tree at maturity.
@@ -61,7 +69,7 @@ type Species struct {
 	MatureCrownM  float64 // usual crown spread at maturity
 	Size          Size
 	Leaf          Leaf
-	Source        string // of the mature sizes
+	Source        string // of the mature sizes: who, the range as published, where
 
 	// Rank says what the name gave: a species, only a genus, or nothing.
 	Rank Rank

@@ -2,6 +2,9 @@ package species
 
 import (
 	"math"
+	"regexp"
+	"strconv"
+	"strings"
 	"testing"
 )
 
@@ -168,7 +171,8 @@ func TestNamesOfTheTables(t *testing.T) {
 			t.Errorf("%q is both %s and %s", s.Common, other, s.Latin)
 		}
 		common[fold(s.Common)] = s.Latin
-		if s.Genus == "" || !(s.MatureHeightM > 2 && s.MatureHeightM < 40) || !(s.MatureCrownM >= 2 && s.MatureCrownM < 25) {
+		// Black walnut is as wide as high: 75 to 100 ft.
+		if s.Genus == "" || !(s.MatureHeightM > 2 && s.MatureHeightM < 40) || !(s.MatureCrownM >= 2 && s.MatureCrownM < 30) {
 			t.Errorf("%+v", s)
 		}
 	}
@@ -311,5 +315,51 @@ func TestSizesOfSheetsInFeet(t *testing.T) {
 		if s, _ := Lookup(c.name); s.Size != c.want {
 			t.Errorf("%s is %v, want %v", c.name, s.Size, c.want)
 		}
+	}
+}
+
+// The published range in a source cell, "50-70 ft high, 15-25 ft wide", is what
+// the numbers beside it were made of: the middle, in whole metres.
+func TestSizesAreTheMiddleOfTheRangeInTheirSource(t *testing.T) {
+	span := `(?:over |to |up to |about |mostly )?(\d+(?:\.\d+)?)(?:-(\d+(?:\.\d+)?))? (ft|m)`
+	high := regexp.MustCompile(span + ` high`)
+	wide := regexp.MustCompile(span + ` wide`)
+	middleM := func(m []string) float64 {
+		lo, _ := strconv.ParseFloat(m[1], 64)
+		hi, err := strconv.ParseFloat(m[2], 64)
+		if err != nil {
+			hi = lo
+		}
+		v := (lo + hi) / 2
+		if m[3] == "ft" {
+			v *= 0.3048
+		}
+		return math.Floor(v + .5)
+	}
+	published := 0
+	for _, s := range list {
+		if strings.HasPrefix(s.Source, "from memory") {
+			continue
+		}
+		published++
+		h := high.FindStringSubmatch(s.Source)
+		if h == nil {
+			t.Errorf("%s: no published height in %q", s.Latin, s.Source)
+			continue
+		}
+		w := wide.FindStringSubmatch(s.Source)
+		if w == nil && strings.Contains(s.Source, "as wide") {
+			w = h
+		}
+		if w == nil {
+			t.Errorf("%s: no published spread in %q", s.Latin, s.Source)
+			continue
+		}
+		if s.MatureHeightM != middleM(h) || s.MatureCrownM != middleM(w) {
+			t.Errorf("%s: %g m high and %g m wide, but the middle of %q is %g and %g", s.Latin, s.MatureHeightM, s.MatureCrownM, s.Source, middleM(h), middleM(w))
+		}
+	}
+	if published < 240 {
+		t.Errorf("only %d rows have a published size", published)
 	}
 }
