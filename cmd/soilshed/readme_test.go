@@ -431,6 +431,39 @@ func TestREADMEFlags(t *testing.T) {
 	}
 }
 
+// How many rows of the tables rest on nothing published for that species is
+// counted, not remembered.
+func TestREADMECountsRowsWithoutASource(t *testing.T) {
+	text := readme(t)
+	count := func(name string, without func(row []string) bool) (n, of int) {
+		f, err := os.Open(filepath.Join("../../risk", name))
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer f.Close()
+		rows, err := csv.NewReader(f).ReadAll()
+		if err != nil {
+			t.Fatal(err)
+		}
+		for _, r := range rows[1:] {
+			if without(r) {
+				n++
+			}
+		}
+		return n, len(rows) - 1
+	}
+	sizes, ofSizes := count("species/species.csv", func(r []string) bool { return strings.HasPrefix(r[5], "from memory") })
+	woods, ofWoods := count("wind/wood.csv", func(r []string) bool { return r[3] == "proxy" })
+	for _, want := range []string{
+		fmt.Sprintf("%d of %d rows are from memory |", sizes, ofSizes),
+		fmt.Sprintf("%d of %d rows stand in for another species |", woods, ofWoods),
+	} {
+		if !strings.Contains(text, want) {
+			t.Errorf("README.md does not say: %s", want)
+		}
+	}
+}
+
 // The defaults that the README names are those of the flags, and kinds of
 // ground and cautions are all told.
 func TestREADMEDefaults(t *testing.T) {
