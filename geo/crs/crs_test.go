@@ -301,19 +301,22 @@ func TestParseWKTRefuses(t *testing.T) {
 		`VERT_CS["Newlyn"]`:            "not a horizontal",
 		`GEOGCS["x",UNIT["degree",0]]`: "out of range",
 		`GEOGCS["x"]`:                  "lacks its DATUM",
-		`GEOGCS["x",DATUM["Moon",SPHEROID["Moon",1737400,0]],UNIT["degree",0.0174532925199433]]`:                                                           "not the Earth's",
-		proj(`PROJECTION["Cassini_Soldner"],UNIT["metre",1]`):                                                                                              "method \"Cassini_Soldner\" is not handled",
-		proj(`PROJECTION["Polyconic"],UNIT["metre",1]`):                                                                                                    "ogr2ogr",
-		proj(`PROJECTION["Transverse_Mercator"],PARAMETER["central_meridian",9]`):                                                                          "lacks its UNIT",
-		proj(`PROJECTION["Transverse_Mercator"],PARAMETER["latitude_of_origin",0],UNIT["metre",1]`):                                                        "central meridian is missing",
-		proj(`PROJECTION["Transverse_Mercator"],PARAMETER["latitude_of_origin",0],PARAMETER["central_meridian","NaN"],UNIT["metre",1]`):                    "not a number",
-		proj(`PROJECTION["Transverse_Mercator"],PARAMETER["latitude_of_origin",0],PARAMETER["central_meridian",9],UNIT["metre",1],AXIS["x",WEST]`):         "points west",
-		proj(`PROJECTION["Transverse_Mercator"],PARAMETER["latitude_of_origin",0],PARAMETER["central_meridian",9],PARAMETER["tilt",3],UNIT["metre",1]`):    "tilt",
-		proj(`PROJECTION["Transverse_Mercator"],PARAMETER["latitude_of_origin",0],PARAMETER["central_meridian",9],PARAMETER["azimuth",3],UNIT["metre",1]`): "azimuth",
-		proj(`PROJECTION["Albers"],PARAMETER["latitude_of_origin",0],PARAMETER["central_meridian",9],PARAMETER["standard_parallel_1",3],UNIT["metre",1]`):  "second standard parallel",
-		proj(`PROJECTION["Mercator_Auxiliary_Sphere"],PARAMETER["Central_Meridian",0],PARAMETER["Auxiliary_Sphere_Type",2],UNIT["metre",1]`):               "not Web Mercator",
-		proj(`PROJECTION["Lambert_Conformal_Conic_2SP"],PARAMETER["latitude_of_origin",0],PARAMETER["central_meridian",9],UNIT["metre",1]`):                "standard parallel is missing",
-		geog + `,` + geog: "follows after",
+		`GEOGCS["x",DATUM["Moon",SPHEROID["Moon",1737400,0]],UNIT["degree",0.0174532925199433]]`:                                                                                                                           "not the Earth's",
+		proj(`PROJECTION["Cassini_Soldner"],UNIT["metre",1]`):                                                                                                                                                              "method \"Cassini_Soldner\" is not handled",
+		proj(`PROJECTION["Polyconic"],UNIT["metre",1]`):                                                                                                                                                                    "ogr2ogr",
+		proj(`PROJECTION["Transverse_Mercator"],PARAMETER["central_meridian",9]`):                                                                                                                                          "lacks its UNIT",
+		proj(`PROJECTION["Transverse_Mercator"],PARAMETER["latitude_of_origin",0],UNIT["metre",1]`):                                                                                                                        "central meridian is missing",
+		proj(`PROJECTION["Transverse_Mercator"],PARAMETER["latitude_of_origin",0],PARAMETER["central_meridian","NaN"],UNIT["metre",1]`):                                                                                    "not a number",
+		proj(`PROJECTION["Transverse_Mercator"],PARAMETER["latitude_of_origin",0],PARAMETER["central_meridian",9],UNIT["metre",1],AXIS["x",WEST]`):                                                                         "points west",
+		proj(`PROJECTION["Transverse_Mercator"],PARAMETER["latitude_of_origin",0],PARAMETER["central_meridian",9],PARAMETER["tilt",3],UNIT["metre",1]`):                                                                    "tilt",
+		proj(`PROJECTION["Transverse_Mercator"],PARAMETER["latitude_of_origin",0],PARAMETER["central_meridian",9],PARAMETER["azimuth",3],UNIT["metre",1]`):                                                                 "azimuth",
+		proj(`PROJECTION["Albers"],PARAMETER["latitude_of_origin",0],PARAMETER["central_meridian",9],PARAMETER["standard_parallel_1",3],UNIT["metre",1]`):                                                                  "second standard parallel",
+		proj(`PROJECTION["Mercator_Auxiliary_Sphere"],PARAMETER["Central_Meridian",0],PARAMETER["Auxiliary_Sphere_Type",2],UNIT["metre",1]`):                                                                               "not Web Mercator",
+		proj(`PROJECTION["Lambert_Conformal_Conic_2SP"],PARAMETER["latitude_of_origin",0],PARAMETER["central_meridian",9],UNIT["metre",1]`):                                                                                "standard parallel is missing",
+		proj(`PROJECTION["Albers"],PARAMETER["latitude_of_origin",0],PARAMETER["central_meridian",9],PARAMETER["standard_parallel_1",3],PARAMETER["standard_parallel_2",9],PARAMETER["scale_factor",0.5],UNIT["metre",1]`): "scale factor",
+		`BOUNDCRS[TARGETCRS[` + geog + `]]`: "lacks its SOURCECRS",
+		`BOUNDCRS[SOURCECRS["WGS 84"]]`:     "lacks its SOURCECRS",
+		geog + `,` + geog:                   "follows after",
 	} {
 		s, err := ParseWKT(text)
 		if err == nil {
@@ -335,6 +338,7 @@ func TestParseWKTOddities(t *testing.T) {
 		"older name of the datum":           strings.Replace(wkt2263, "D_North_American_1983", "North_American_Datum_1983", 1),
 		"no false northing":                 strings.Replace(wkt2263, `PARAMETER["False_Northing",0.0],`, "", 1),
 		"a null TOWGS84":                    strings.Replace(wkt2263, `298.257222101]`, `298.257222101],TOWGS84[0,0,0,0,0,0,0]`, 1),
+		"an axis without a direction":       strings.TrimSuffix(wkt2263, "]") + `,AXIS["x"]]`,
 		"parallels the other way round":     strings.NewReplacer("Standard_Parallel_1", "Standard_Parallel_2", "Standard_Parallel_2", "Standard_Parallel_1").Replace(wkt2263),
 	} {
 		s, err := ParseWKT(text)
@@ -371,12 +375,55 @@ func TestParseWKTOddities(t *testing.T) {
 			t.Fatal(err)
 		}
 		note, err := Shift(z, WGS84())
-		if want != "" && (err == nil || !strings.Contains(err.Error(), want)) || want == "" && !strings.Contains(note, "EPSG:1314") {
+		if want != "" && (err == nil || !strings.Contains(err.Error(), want)) || want == "" && !strings.Contains(note, "parameters of EPSG:1314, good to") {
 			t.Errorf("%s with zeros: %q, %v", name, note, err)
 		}
 	}
+	// A datum is known by its code, whatever it is called: EPSG:6277 is OSGB36.
+	coded, err := ParseWKT(`GEOGCRS["x",DATUM["British",ELLIPSOID["Airy 1830",6377563.396,299.3249646,LENGTHUNIT["metre",1]],ID["EPSG",6277]],CS[ellipsoidal,2],AXIS["lat",north],AXIS["lon",east],ANGLEUNIT["degree",0.0174532925199433]]`)
+	if err != nil || !coded.Same(osgb) || coded.EPSG() != 4277 {
+		t.Errorf("the datum of code 6277 is that of EPSG:%d, %v", coded.EPSG(), err)
+	}
 	if !strings.Contains(s.WKT(), "TOWGS84[446.448,") {
 		t.Errorf("TOWGS84 is lost: %s", s.WKT())
+	}
+}
+
+// A spelling that is listed for one datum is not the name of another.
+func TestDatumNames(t *testing.T) {
+	named := map[string]*System{}
+	for _, s := range geographics().list {
+		if s.datum != nil && named[fold(s.name)] == nil {
+			named[fold(s.name)] = s
+		}
+	}
+	met := 0
+	for name, code := range datumNames {
+		// ETRF89 is the frame in which ETRS89 was made first.
+		if s := named[fold(name)]; s != nil && name != "ETRF89" {
+			met++
+			if meant, err := FromEPSG(code); err != nil || meant.datum.datumCode != s.datum.datumCode {
+				t.Errorf("%q is listed for EPSG:%d, and EPSG:%d is called %q (%v)", name, code, s.epsg, s.name, err)
+			}
+		}
+	}
+	if met < 10 {
+		t.Errorf("only %d of %d spellings are names that the table has", met, len(datumNames))
+	}
+}
+
+// EPSG numbers the zones of UTM on from the first; behind the last come others
+// (EPSG:32661 and 32761 are polar stereographic).
+func TestZonesEnd(t *testing.T) {
+	for _, code := range []int{32600, 32661, 32700, 32761} {
+		if s, err := FromEPSG(code); err == nil {
+			t.Errorf("EPSG:%d is taken for %s", code, s.Name())
+		}
+	}
+	for code, name := range map[int]string{32601: "WGS 84 / UTM zone 1N", 32660: "WGS 84 / UTM zone 60N", 32760: "WGS 84 / UTM zone 60S"} {
+		if s, err := FromEPSG(code); err != nil || s.Name() != name {
+			t.Errorf("EPSG:%d: %v, want %s", code, err, name)
+		}
 	}
 }
 

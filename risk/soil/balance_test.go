@@ -300,6 +300,15 @@ func TestSite(t *testing.T) {
 	if q := s.Ratios(); math.Abs(q.StorageMM-11.25) > 1e-12 || math.Abs(q.Intake-0.125) > 1e-12 || s.Litres(1) != 80 {
 		t.Errorf("%+v", q)
 	}
+	if l := (Site{CrownM2: 40}).Litres(2); l != 80 {
+		t.Errorf("2 mm over 40 m2 of a tree of no known thirst: %g l", l)
+	}
+	if d := (Stress{WaterMM: 60, Waterings: 4}).DoseMM(); d != 15 {
+		t.Errorf("60 mm in four waterings: %g mm each", d)
+	}
+	if d := (Stress{}).DoseMM(); d != 0 {
+		t.Errorf("no watering: %g mm each", d)
+	}
 	if q := (Site{SoilM3: 1, AWC: .1}).Ratios(); !math.IsInf(q.StorageMM, 1) {
 		t.Errorf("no crown: %+v", q)
 	}
@@ -415,6 +424,67 @@ func TestPrepare(t *testing.T) {
 		if len(series) != c.days || missing != c.missing {
 			t.Errorf("%s: %d days, %d missing", c.name, len(series), missing)
 		}
+	}
+}
+
+// What is wrong on days in a row is one finding, with its first and last day.
+func TestFindingsInARow(t *testing.T) {
+	days := invented(1, 1)
+	for _, i := range []int{100, 101, 102, 200} {
+		days[i].RainMM = -1
+	}
+	_, found, err := Prepare(days, DefaultBridgeDays)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var rain []Finding
+	for _, f := range found {
+		if f.What == "negative rain" {
+			rain = append(rain, f)
+		}
+	}
+	if len(rain) != 2 || rain[0].Days != 3 || !rain[0].From.Equal(days[100].Date) || !rain[0].To.Equal(days[102].Date) || rain[1].Days != 1 || !rain[1].To.Equal(days[200].Date) {
+		t.Errorf("%v", rain)
+	}
+}
+
+// The bounds of what can be measured are themselves within them: air may be
+// quite dry or quite wet.
+func TestBoundsAreMeasurements(t *testing.T) {
+	days := invented(1, 1)
+	days[0].RHMinPct, days[0].RHMaxPct, days[0].WindMS, days[0].SunH = 0, 100, 0, 24
+	days[1].RHMinPct, days[1].RHMaxPct, days[1].WindMS, days[1].SunH = -1, 101, -1, 25
+	got, found, err := Prepare(days, DefaultBridgeDays)
+	if err != nil {
+		t.Fatal(err)
+	}
+	if d := got[0]; d.RHMinPct != 0 || d.RHMaxPct != 100 || d.WindMS != 0 || d.SunH != 24 {
+		t.Errorf("%+v", d)
+	}
+	if d := got[1]; d.RHMinPct == d.RHMinPct || d.RHMaxPct == d.RHMaxPct || d.WindMS == d.WindMS || d.SunH == d.SunH || len(found) < 3 {
+		t.Errorf("%+v, %v", d, found)
+	}
+}
+
+// FAO-56 eq. 19: the mean relative humidity is the part of the mean saturation;
+// a dew point at that pressure is the same air (eq. 14).
+func TestMeanHumidity(t *testing.T) {
+	d := Blank(Date(2020, 7, 1))
+	d.TminC, d.TmaxC, d.SunH, d.WindMS = 18, 25, 9, 2
+	byDew, byMean := d, d
+	byDew.DewC = 15
+	byMean.RHMeanPct = 100 * SaturationKPa(15) / MeanSaturationKPa(18, 25)
+	want, how := ETo(byDew, station)
+	got, how2 := ETo(byMean, station)
+	if how != ByPenmanMonteith || how2 != how || math.Abs(got-want) > 1e-9 {
+		t.Errorf("%g mm by %v from the mean humidity, %g by %v from the dew point", got, how2, want, how)
+	}
+}
+
+// FAO-56 eq. 39: the sun is no brighter than under a clear sky.
+func TestNoBrighterThanClear(t *testing.T) {
+	if a, b := NetLongMJ(18, 25, 1.7, 30, 20), NetLongMJ(18, 25, 1.7, 20, 20); a != b {
+		t.Errorf("%g beyond a clear sky, %g under it", a, b)
 	}
 }
 
