@@ -375,7 +375,11 @@ func TestShapefileCutsAndFlips(t *testing.T) {
 		}
 	}
 	flip := func(part string, whole []byte, want int) {
-		for i := range 8 * len(whole) {
+		step := 1
+		if testing.Short() {
+			step = 7 // each of the eight by turns
+		}
+		for i := 0; i < 8*len(whole); i += step {
 			b := bytes.Clone(whole)
 			b[i/8] ^= 1 << (i % 8)
 			try(part, "bit", i, b, want)

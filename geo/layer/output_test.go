@@ -16,6 +16,7 @@ import (
 
 	shp "github.com/jonas-p/go-shp"
 	"github.com/paulmach/orb"
+	"github.com/paulmach/orb/planar"
 	"github.com/twpayne/go-geom"
 	geomjson "github.com/twpayne/go-geom/encoding/geojson"
 
@@ -343,6 +344,26 @@ func TestShapefileThroughGoShp(t *testing.T) {
 	text, _ := os.ReadFile(filepath.Join(folder, "CITY-readme.txt"))
 	if !strings.Contains(string(text), "Available soil volume") {
 		t.Errorf("readme %s", text)
+	}
+}
+
+// A ring of two corners is left out, with its holes if it is a shell; the rings
+// behind it stay.
+func TestShapefileLeavesOutNoGoodRing(t *testing.T) {
+	square := func(x, w float64) orb.Ring {
+		return orb.Ring{{x, x}, {x, x + w}, {x + w, x + w}, {x + w, x}, {x, x}}
+	}
+	thin := orb.Ring{{1, 1}, {2, 1}}
+	path := filepath.Join(t.TempDir(), "a.shp")
+	write(t, path, []Schema{{Name: "a", System: system(t, "EPSG:26910"), Shape: Polygons, Fields: []Field{{Name: "n", Kind: Integer}}}}, CreateOptions{}, []Feature{
+		{FID: 1, Geometry: orb.Polygon{square(0, 20), thin, square(5, 2)}, Values: []Value{Whole(1)}},
+		{FID: 2, Geometry: orb.MultiPolygon{{thin, square(5, 2)}, {square(30, 20), square(32, 2)}}, Values: []Value{Whole(2)}},
+	})
+	_, all := mustRead(t, path, Options{})
+	for i, want := range []float64{20*20 - 2*2, 20*20 - 2*2} {
+		if got := planar.Area(all[i].Geometry); got != want {
+			t.Errorf("record %d is %g m2, want %g: %v", i+1, got, want, all[i].Geometry)
+		}
 	}
 }
 
