@@ -173,6 +173,44 @@ func TestLookupError(t *testing.T) {
 	}
 }
 
+// What is looked up lies between its four neighbours in the table, and these
+// are runs: each number of it, not the dry days alone.
+func TestLookupIsBetweenRuns(t *testing.T) {
+	c, table := solved(t, "deciduous")
+	fields := func(s Stress) []float64 {
+		return []float64{s.DryDays, s.ShortMM, s.ShortDryMM, s.LongestDays, s.WaterMM, s.WaterDryMM, s.Waterings, s.TimesPerWeek}
+	}
+	n := c.SeasonsCounted()
+	one, two := make([]float64, n), make([]float64, n)
+	for i := range table.rows {
+		// These steps of intake are run in every row. The first three numbers are
+		// the least up to there.
+		for _, j := range []int{0, intakeSteps / 2, intakeSteps} {
+			run, _ := c.run(Ratios{table.rows[i].mm, intakes[j]}, one, two)
+			for k, want := range fields(run) {
+				if got := fields(table.rows[i].by[j])[k]; k >= 3 && got != want || got > want {
+					t.Fatalf("storage %g, intake %g: number %d is %g in the table, %g by the run", table.rows[i].mm, intakes[j], k, got, want)
+				}
+			}
+		}
+	}
+	r := rand.New(rand.NewPCG(11, 12))
+	for range 5000 {
+		q := Ratios{math.Expm1(7 * r.Float64()), math.Expm1(2 * r.Float64())}
+		lo, hi, j, f, g := table.find(q)
+		if a, b := lo.mm+f*(hi.mm-lo.mm), intakes[j]+g*(intakes[j+1]-intakes[j]); math.Abs(a-q.StorageMM) > 1e-6 || math.Abs(b-q.Intake) > 1e-9 {
+			t.Fatalf("%+v is looked up at %g, %g", q, a, b)
+		}
+		for k, got := range fields(table.At(q)) {
+			a, b, c, d := fields(lo.by[j])[k], fields(lo.by[j+1])[k], fields(hi.by[j])[k], fields(hi.by[j+1])[k]
+			const dust = 1e-9
+			if got < min(a, b, c, d)-dust || got > max(a, b, c, d)+dust {
+				t.Fatalf("%+v: number %d is %g, its neighbours %g, %g, %g, %g", q, k, got, a, b, c, d)
+			}
+		}
+	}
+}
+
 // Lindsey & Bassuk 1991, table 3: crown projection 314 ft2, LAI 4, ratio 0.20;
 // pan evaporation of the worst month in inches, its days, critical days D;
 // printed: one day's soil at 15 % (ft3), totals at 15 % and 19 % (ft3), ft3 per
@@ -379,9 +417,9 @@ func TestPrepare(t *testing.T) {
 			i := at(2011, 7, 9)
 			d[i].TminC, d[i].TmaxC = d[i].TmaxC, d[i].TminC
 			return d
-		}, 2, "2011-07-09 (1 days): minimum temperature over maximum; both taken as not measured", false, 731, 0},
-		{"negative rain", func(d []Day) []Day { d[at(2011, 7, 9)].RainMM = -9999; return d }, 2, "2011-07-09 (1 days): negative rain; taken as not measured", false, 731, 0},
-		{"a day twice", func(d []Day) []Day { return append(d, d[100]) }, 1, "2011-04-11 (1 days): given more than once; the first was kept", false, 731, 0},
+		}, 2, "2011-07-09: minimum temperature over maximum; both taken as not measured", false, 731, 0},
+		{"negative rain", func(d []Day) []Day { d[at(2011, 7, 9)].RainMM = -9999; return d }, 2, "2011-07-09: negative rain; taken as not measured", false, 731, 0},
+		{"a day twice", func(d []Day) []Day { return append(d, d[100]) }, 1, "2011-04-11: given more than once; the first was kept", false, 731, 0},
 		{"three days gone", func(d []Day) []Day { return append(d[:200], d[203:]...) }, 1, "2011-07-20 to 2011-07-22 (3 days): a gap; bridged: temperatures from side to side, no rain where none was measured", false, 731, 0},
 		{"four days gone", func(d []Day) []Day { return append(d[:200], d[204:]...) }, 1, "2011-07-20 to 2011-07-23 (4 days): a gap too long to bridge; seasons that hold it are not counted", false, 731, 4},
 		{"Fahrenheit", func(d []Day) []Day {
@@ -390,7 +428,7 @@ func TestPrepare(t *testing.T) {
 			}
 			return d
 		}, 0, "", true, 0, 0},
-		{"one day of 80 degrees", func(d []Day) []Day { d[50].TmaxC = 80; return d }, 2, "2011-02-20 (1 days): a temperature outside -70 to 58 degrees C; taken as not measured", false, 731, 0},
+		{"one day of 80 degrees", func(d []Day) []Day { d[50].TmaxC = 80; return d }, 2, "2011-02-20: a temperature outside -70 to 58 degrees C; taken as not measured", false, 731, 0},
 		{"unordered", func(d []Day) []Day { d[3], d[300] = d[300], d[3]; return d }, 0, "", false, 731, 0},
 		{"no rain column", func(d []Day) []Day {
 			for i := range d {
@@ -445,6 +483,26 @@ func TestFindingsInARow(t *testing.T) {
 	}
 	if len(rain) != 2 || rain[0].Days != 3 || !rain[0].From.Equal(days[100].Date) || !rain[0].To.Equal(days[102].Date) || rain[1].Days != 1 || !rain[1].To.Equal(days[200].Date) {
 		t.Errorf("%v", rain)
+	}
+}
+
+// Days without temperatures at an end of the record are left out, and told.
+func TestEndsOfTheRecord(t *testing.T) {
+	days := invented(1, 1)
+	last := len(days) - 1
+	for _, i := range []int{0, 1, 2, last - 1, last} {
+		days[i].TminC = math.NaN()
+	}
+	got, found, err := Prepare(days, DefaultBridgeDays)
+	if err != nil || len(got) != len(days)-5 || !got[0].Date.Equal(days[3].Date) || !got[len(got)-1].Date.Equal(days[last-2].Date) {
+		t.Fatalf("%d of %d days, %v", len(got), len(days), err)
+	}
+	told := 0
+	for _, f := range found {
+		told += f.Days
+	}
+	if told != 5 {
+		t.Errorf("%d days are told, want 5: %v", told, found)
 	}
 }
 

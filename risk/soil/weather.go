@@ -42,9 +42,9 @@ type Finding struct {
 func (f Finding) String() string {
 	when := f.From.Format(time.DateOnly)
 	if f.Days > 1 {
-		when += " to " + f.To.Format(time.DateOnly)
+		when += fmt.Sprintf(" to %s (%d days)", f.To.Format(time.DateOnly), f.Days)
 	}
-	return fmt.Sprintf("%s (%d days): %s; %s", when, f.Days, f.What, f.Done)
+	return fmt.Sprintf("%s: %s; %s", when, f.What, f.Done)
 }
 
 // DefaultBridgeDays is the longest gap that is bridged. Common practice, no
@@ -159,10 +159,14 @@ func Prepare(record []Day, bridgeDays int) ([]Day, []Finding, error) {
 	whole := func(d Day) bool {
 		return !math.IsNaN(d.TminC) && !math.IsNaN(d.TmaxC) && !math.IsNaN(d.RainMM)
 	}
-	for len(series) > 0 && !whole(series[len(series)-1]) {
-		note(series[len(series)-1].Date, "no temperatures or no rain at the end of the record", "left out")
-		series = series[:len(series)-1]
+	end := len(series)
+	for end > 0 && !whole(series[end-1]) {
+		end--
 	}
+	for _, d := range series[end:] {
+		note(d.Date, "no temperatures or no rain at the end of the record", "left out")
+	}
+	series = series[:end]
 	for len(series) > 0 && !whole(series[0]) {
 		note(series[0].Date, "no temperatures or no rain at the start of the record", "left out")
 		series = series[1:]
