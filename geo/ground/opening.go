@@ -94,8 +94,9 @@ func (s *sweep) dig(m *Map, c geo.XY, r float64, o *Options, pit *pit, op *openi
 	}
 	op.whole = !straight && op.underM2 == 0
 	op.x0, op.y0, op.x1, op.y1 = op.x0+c.X, op.y0+c.Y, op.x1+c.X, op.y1+c.Y
-	// Ground no wider on the mean than a gap is a gap.
-	return 2*op.areaM2 > o.CloseGapM*length && op.areaM2 > thinM
+	// Ground no wider on the mean than a gap is a gap, and no wider than rounding
+	// is rounding.
+	return 2*op.areaM2 > max(o.CloseGapM, joinM)*length && op.areaM2 > thinM
 }
 
 // nearestPoint returns the point of the segment ab nearest to the origin.
