@@ -14,6 +14,7 @@ type datum struct {
 	system     string // name of the geographic system
 	esriSystem string
 	name       string // as WKT1 spells it
+	epsg       string // as the EPSG dataset does, "" where it is not there
 	esri       string
 	ell        ellipsoid
 	toWGS84    *helmert // nil: a grid would be needed, or nothing is known

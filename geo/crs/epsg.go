@@ -95,7 +95,7 @@ func identify(s *System, claimed int) *System {
 	if s.Geographic() {
 		for _, g := range geographics().list {
 			if g.Same(s) {
-				s.epsg, s.area = g.epsg, g.area
+				s.epsg, s.area, s.turned = g.epsg, g.area, g.turned
 				if claimed == 0 || g.epsg == claimed {
 					return s
 				}
@@ -111,7 +111,7 @@ func identify(s *System, claimed int) *System {
 		if err != nil || !o.Same(s) {
 			return false
 		}
-		s.epsg, s.area, s.esri = o.epsg, o.area, o.esri
+		s.epsg, s.area, s.esri, s.turned = o.epsg, o.area, o.esri, o.turned
 		return true
 	}
 	if claimed != 0 && take(claimed) {

@@ -22,6 +22,10 @@ type System struct {
 	angle  unit // of geographic coordinates and, in WKT1, of parameters
 	length unit // of projected coordinates; zero when geographic
 
+	// turned: the EPSG dataset has not the usual order of its axes, which is east
+	// before north and latitude before longitude. Here x is east all the same.
+	turned bool
+
 	area box    // area of use; zero: not known
 	esri string // name in an ESRI .prj, "" to be made from name
 

@@ -48,7 +48,7 @@ var geographics = sync.OnceValue(func() *geographicTable {
 		d := &datum{
 			code: r.int("code"), datumCode: r.int("datum_code"),
 			system: r.text("name"), esriSystem: r.text("esri"),
-			name: wkt1DatumName(r.text("datum")), esri: r.text("esri_datum"),
+			name: wkt1DatumName(r.text("datum")), epsg: r.text("datum"), esri: r.text("esri_datum"),
 			ell:    ellipsoid{r.text("ellipsoid"), r.int("ellipsoid_code"), r.num("a"), r.num("inv_f")},
 			source: r.text("source"),
 		}
@@ -66,7 +66,7 @@ var geographics = sync.OnceValue(func() *geographicTable {
 		s := &System{
 			name: d.system, epsg: d.code, datum: d,
 			prime: meridian{r.text("prime"), r.int("prime_code"), r.num("prime_deg")},
-			angle: degree, area: r.box(),
+			angle: degree, turned: r.text("axes") != "", area: r.box(),
 		}
 		if r.text("angle") == "grad" {
 			s.angle = grad
@@ -111,7 +111,7 @@ var projecteds = sync.OnceValue(func() *projectedTable {
 		p := &projectedRow{source: r.text("source")}
 		p.System = System{
 			name: r.text("name"), esri: r.text("esri"), epsg: r.int("code"), datum: g.datum, prime: g.prime, angle: g.angle, area: r.box(),
-			length: lengthByCode(r.int("unit")),
+			length: lengthByCode(r.int("unit")), turned: r.text("axes") != "",
 			conv: conversion{
 				method: keys[r.text("method")],
 				lat0:   r.num("lat0"), lon0: r.num("lon0"), lat1: r.num("lat1"), lat2: r.num("lat2"), k0: 1,

@@ -365,7 +365,7 @@ var paramNames = map[string]func(string) wktParam{
 	"longitudeoffalseorigin": pLon0, "longitudeofprojectioncentre": pLon0, "longitudeofprojectioncenter": pLon0,
 	"standardparallel1": pLat1, "latitudeof1ststandardparallel": pLat1, "pseudostandardparallel1": pLat1, "latitudeofpseudostandardparallel": pLat1,
 	"standardparallel2": pLat2, "latitudeof2ndstandardparallel": pLat2,
-	"scalefactor": pK0, "scalefactoratnaturalorigin": pK0, "scalefactoroninitialline": pK0, "scalefactoratprojectioncentre": pK0, "scalefactoronpseudostandardparallel": pK0,
+	"scalefactor": pK0, "scalefactoratnaturalorigin": pK0, "scalefactoroninitialline": pK0, "scalefactoratprojectioncentre": pK0, "scalefactoronpseudostandardparallel": pK0, "ellipsoidscalingfactor": pK0,
 	"falseeasting": pFE, "eastingatfalseorigin": pFE, "eastingatprojectioncentre": pFE,
 	"falsenorthing": pFN, "northingatfalseorigin": pFN, "northingatprojectioncentre": pFN,
 	"azimuth": pAzim, "azimuthofinitialline": pAzim, "azimuthatprojectioncentre": pAzim, "colatitudeofconeaxis": pAzim,
@@ -519,7 +519,7 @@ func (c *conversion) choose(name string, n *node, given map[string]float64) erro
 	switch f {
 	case "transversemercator", "gausskruger", "transversemercatorcomplex":
 		c.method = tmMethod
-	case "lambertconformalconic", "lambertconformalconic1sp", "lambertconformalconic2sp", "lambertconicconformal1sp", "lambertconicconformal2sp", "lambertconicconformal1spvariantb":
+	case "lambertconformalconic", "lambertconformalconic1sp", "lambertconformalconic2sp", "lambertconicconformal1sp", "lambertconicconformal2sp", "lambertconicconformal1spvariantb", "lambertconicconformal2spmichigan":
 		switch {
 		case has("lat1", "lat2"):
 			c.method = lcc2Method
