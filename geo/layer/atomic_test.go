@@ -152,7 +152,7 @@ func TestSetSparesAFolderInItsWay(t *testing.T) {
 }
 
 func TestAbortLeavesTheOldOutput(t *testing.T) {
-	for _, name := range []string{"a.geojson", "a.shp"} {
+	for _, name := range []string{"a.geojson", "a.shp", "a.parquet"} {
 		folder := t.TempDir()
 		path := filepath.Join(folder, name)
 		schemas := []Schema{{Name: "a", System: crs.WGS84(), Shape: Points}}
@@ -195,7 +195,7 @@ func TestFullDiskIsAnError(t *testing.T) {
 		t.Skip("there is no /dev/full here")
 	}
 	full.Close()
-	for _, name := range []string{"a.geojson", "a.shp"} {
+	for _, name := range []string{"a.geojson", "a.shp", "a.parquet"} {
 		folder := t.TempDir()
 		path := filepath.Join(folder, name)
 		schemas := []Schema{{Name: "a", System: crs.WGS84(), Shape: Points, Fields: []Field{{Name: "t"}}}}
@@ -214,6 +214,9 @@ func TestFullDiskIsAnError(t *testing.T) {
 			s.layers[0].out.Reset(device)
 		case *shapefileSink:
 			s.layers[0].out.Reset(device)
+		case *parquetSink:
+			s.layers[0].file.Close()
+			s.layers[0].file = device
 		}
 		for range 50000 {
 			if err = s.Write(0, Feature{Geometry: orb.Point{3, 4}, Values: []Value{String("new")}}); err != nil {

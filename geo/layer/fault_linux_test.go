@@ -37,7 +37,7 @@ func TestWritersWithoutRoom(t *testing.T) {
 		c := exec.Command(os.Args[0], "-test.run", "^TestWritersWithoutRoom$", "-test.v")
 		c.Env = append(os.Environ(), "SOILSHED_WITHOUT_ROOM=1")
 		said, err := c.CombinedOutput()
-		if err != nil || !bytes.Contains(said, []byte("63 times without room")) {
+		if err != nil || !bytes.Contains(said, []byte("72 times without room")) {
 			t.Fatalf("%v\n%s", err, said)
 		}
 		return
@@ -71,7 +71,7 @@ func TestWritersWithoutRoom(t *testing.T) {
 	}
 	long := strings.Repeat("0123456789\n", 20000)
 	writers := map[string]func(path string, n int) error{
-		"a.gpkg": layers, "a.geojson": layers, "a.geojson.gz": layers, "a.shp": layers,
+		"a.gpkg": layers, "a.geojson": layers, "a.geojson.gz": layers, "a.shp": layers, "a.parquet": layers,
 		"a.csv": func(path string, n int) error {
 			table, err := CreateTable(path, schemas[2])
 			if err != nil {

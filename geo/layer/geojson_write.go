@@ -73,21 +73,10 @@ func createGeoJSON(path string, schemas []Schema, o CreateOptions) (Sink, error)
 	return s, nil
 }
 
-// open starts the files, in the order of the schemas with the main one first.
+// open starts the files.
 func (s *geojsonSink) open() error {
-	main := 0
-	for s.schemas[main].Shape == NoShape {
-		main++
-	}
-	if err := s.start(main); err != nil {
+	if err := inOrder(s.schemas, s.start); err != nil {
 		return err
-	}
-	for i := range s.schemas {
-		if i != main {
-			if err := s.start(i); err != nil {
-				return err
-			}
-		}
 	}
 	return writeStyles(s.set, s.path, s.schemas, s.options.Styles)
 }
@@ -158,37 +147,12 @@ func (l *geojsonLayer) head(o CreateOptions, member string) error {
 	if member != "" {
 		b = append(append(b, ",\n\"crs\":"...), member...)
 	}
-	b = l.fields(b)
+	if fields := described(l.schema.Fields, nil); fields != nil {
+		b = append(append(b, ",\n\"fields\":"...), fields...)
+	}
 	b = append(b, ",\n\"features\":["...)
 	_, err := l.out.Write(b)
 	return l.fail(err)
-}
-
-// fields describes the columns that have a unit or a sentence of their own.
-func (l *geojsonLayer) fields(b []byte) []byte {
-	from, n := len(b), 0
-	b = append(b, ",\n\"fields\":["...)
-	for _, f := range l.schema.Fields {
-		if f.Unit == "" && f.Doc == "" && f.Alias == "" {
-			continue
-		}
-		if n++; n > 1 {
-			b = append(b, ',')
-		}
-		b = append(b, "\n{\"name\":"...)
-		b = appendJSONString(b, f.Name)
-		for _, m := range [...][2]string{{"alias", f.Alias}, {"unit", f.Unit}, {"doc", f.Doc}} {
-			if m[1] != "" {
-				b = append(append(append(b, ",\""...), m[0]...), `":`...)
-				b = appendJSONString(b, m[1])
-			}
-		}
-		b = append(b, '}')
-	}
-	if n == 0 {
-		return b[:from]
-	}
-	return append(b, ']')
 }
 
 func (l *geojsonLayer) fail(err error) error {

@@ -38,48 +38,23 @@ func (t *geoPackageTable) encode(fid int64, g orb.Geometry) (orb.Bound, bool, er
 			bound.Min[1], bound.Max[1] = min(bound.Min[1], p[1]), max(bound.Max[1], p[1])
 		}
 	}
-	envelope := true
-	switch t.schema.Shape {
-	case Points:
-		p, ok := g.(orb.Point)
-		if !ok {
-			return bound, false, wrong()
-		}
-		check([]orb.Point{p})
-		envelope = false
-	case Polygons:
-		var multi orb.MultiPolygon
-		switch g := g.(type) {
-		case orb.Polygon:
-			multi = orb.MultiPolygon{g}
-		case orb.MultiPolygon:
-			multi = g
-		default:
-			return bound, false, wrong()
-		}
-		multi = t.tidyPolygons(multi)
-		for _, polygon := range multi {
+	one, ok := t.one.of(t.schema.Shape, g)
+	if !ok {
+		return bound, false, wrong()
+	}
+	switch g := one.(type) {
+	case orb.Point:
+		check([]orb.Point{g})
+	case orb.MultiPolygon:
+		for _, polygon := range g {
 			for _, ring := range polygon {
 				check(ring)
 			}
 		}
-		g = multi
-	case Lines:
-		var multi orb.MultiLineString
-		switch g := g.(type) {
-		case orb.LineString:
-			multi = orb.MultiLineString{g}
-		case orb.MultiLineString:
-			multi = g
-		default:
-			return bound, false, wrong()
-		}
-		for _, line := range multi {
+	case orb.MultiLineString:
+		for _, line := range g {
 			check(line)
 		}
-		g = multi
-	default:
-		return bound, false, wrong()
 	}
 	if !finite {
 		return bound, false, t.refuse(fid, reasonNumber, "", errors.New("a coordinate is not a finite number"))
@@ -93,7 +68,7 @@ func (t *geoPackageTable) encode(fid int64, g orb.Geometry) (orb.Bound, bool, er
 	header[3] = 1
 	binary.LittleEndian.PutUint32(header[4:], uint32(t.srs))
 	n := gpkgHeaderBytes
-	if envelope {
+	if t.schema.Shape != Points {
 		header[3] |= 1 << 1
 		for _, x := range [...]float64{bound.Min[0], bound.Max[0], bound.Min[1], bound.Max[1]} {
 			binary.LittleEndian.PutUint64(header[n:], math.Float64bits(x))
@@ -101,40 +76,7 @@ func (t *geoPackageTable) encode(fid int64, g orb.Geometry) (orb.Bound, bool, er
 		}
 	}
 	t.buffer.Write(header[:n])
-	return bound, true, t.wkb.Encode(g)
-}
-
-// tidyPolygons closes rings, turns outer ones counterclockwise and holes
-// clockwise (as OGC 06-103r4 has them), and leaves out rings of fewer than three
-// corners, with the whole polygon when it is its outer one. The result is valid
-// until the next call; multi is not changed.
-func (t *geoPackageTable) tidyPolygons(multi orb.MultiPolygon) orb.MultiPolygon {
-	t.tidy = t.tidy[:0]
-	for _, polygon := range multi {
-		kept := polygon
-		own := false // kept is a copy
-		for i, ring := range polygon {
-			w := wound(ring, i > 0)
-			if w == nil {
-				t.dropped++
-				if i == 0 {
-					kept = nil
-					break
-				}
-			}
-			same := len(w) == len(ring) && &w[0] == &ring[0]
-			if !same && !own {
-				kept, own = append(orb.Polygon(nil), polygon[:i]...), true
-			}
-			if own && w != nil {
-				kept = append(kept, w)
-			}
-		}
-		if len(kept) > 0 {
-			t.tidy = append(t.tidy, kept)
-		}
-	}
-	return t.tidy
+	return bound, true, t.wkb.Encode(one)
 }
 
 // emptyBound holds no point and grows to what is added.

@@ -57,8 +57,7 @@ type geoPackageTable struct {
 	buffer bytes.Buffer
 	lost   []lostValues // by field
 
-	tidy    orb.MultiPolygon // scratch
-	dropped int              // rings of fewer than three corners
+	one oneKind
 }
 
 type gpkgRow struct {
@@ -236,13 +235,21 @@ next:
 	return ids, nil
 }
 
-// gpkgColumnNames gives every field a column name of its own: a name that is
-// the key's or the geometry's, or that differs from another by case alone,
-// gets a number behind it, and a note.
 func gpkgColumnNames(s Schema) (names, notes []string) {
-	taken := map[string]bool{gpkgKey: true}
+	own := []string{gpkgKey}
 	if s.Shape != NoShape {
-		taken[gpkgGeometry] = true
+		own = append(own, gpkgGeometry)
+	}
+	return columnNames(s, "a GeoPackage table", own...)
+}
+
+// columnNames gives every field a column name of its own: a name that is one of
+// the format's own columns, or that differs from another by case alone, gets a
+// number behind it, and a note. where says of what the columns are.
+func columnNames(s Schema, where string, own ...string) (names, notes []string) {
+	taken := map[string]bool{}
+	for _, name := range own {
+		taken[name] = true
 	}
 	// Names that are right as they stand come first, so that "fid_2" keeps its
 	// own when a "fid" has to give way.
@@ -267,7 +274,7 @@ func gpkgColumnNames(s Schema) (names, notes []string) {
 		}
 		names[i] = fmt.Sprintf("%s_%d", base, n)
 		taken[strings.ToLower(names[i])] = true
-		notes = append(notes, fmt.Sprintf("layer %s: field %q is written as %q, because a GeoPackage table cannot have its name twice or needs it for itself", s.Name, f.Name, names[i]))
+		notes = append(notes, fmt.Sprintf("layer %s: field %q is written as %q, because %s cannot have its name twice or needs it for itself", s.Name, f.Name, names[i], where))
 	}
 	return names, notes
 }
@@ -318,15 +325,21 @@ func (t *geoPackageTable) createSQL() string {
 func (s *geoPackageSink) Notes() []string {
 	notes := append([]string(nil), s.notes...)
 	for _, t := range s.tables {
-		for i, l := range t.lost {
-			if l.count > 0 {
-				f := t.schema.Fields[i]
-				notes = append(notes, fmt.Sprintf("layer %s, field %s: %s %s and left empty (the first: feature %d, %q)",
-					t.schema.Name, f.Name, count(l.count, "value is", "values are"), gpkgUnfit[f.Kind], l.fid, l.text))
-			}
+		notes = append(notes, lostNotes(&t.schema, t.lost)...)
+		if t.one.dropped > 0 {
+			notes = append(notes, fmt.Sprintf("layer %s: %s of fewer than three corners not written", t.schema.Name, count(t.one.dropped, "ring", "rings")))
 		}
-		if t.dropped > 0 {
-			notes = append(notes, fmt.Sprintf("layer %s: %s of fewer than three corners not written", t.schema.Name, count(t.dropped, "ring", "rings")))
+	}
+	return notes
+}
+
+// lostNotes tells of the values that their columns could not hold.
+func lostNotes(s *Schema, lost []lostValues) (notes []string) {
+	for i, l := range lost {
+		if l.count > 0 {
+			f := s.Fields[i]
+			notes = append(notes, fmt.Sprintf("layer %s, field %s: %s %s and left empty (the first: feature %d, %q)",
+				s.Name, f.Name, count(l.count, "value is", "values are"), gpkgUnfit[f.Kind], l.fid, l.text))
 		}
 	}
 	return notes

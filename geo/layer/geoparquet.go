@@ -111,6 +111,11 @@ func (g *geoParquet) open(o Options) error {
 		return err
 	}
 	g.schema = Schema{Name: strings.TrimSuffix(strings.TrimSuffix(fileBase(g.path), ".parquet"), ".geoparquet")}
+	for _, kv := range meta.KeyValueMetadata {
+		if kv.Key == parquetMetadata {
+			g.schema.Metadata = kv.Value
+		}
+	}
 	geometry, others, err := g.geometryColumn(meta, o.System)
 	if err != nil {
 		return err
@@ -244,55 +249,18 @@ func (g *geoParquet) system(raw json.RawMessage, told *crs.System) error {
 	return nil
 }
 
-// projJSON is what is read of PROJJSON (its schema 0.7): which system it is.
-type projJSON struct {
-	Type string `json:"type"`
-	Name string `json:"name"`
-	ID   *struct {
-		Authority string `json:"authority"`
-		Code      any    `json:"code"` // a number or a text
-	} `json:"id"`
-	Components []json.RawMessage `json:"components"` // of a compound system: the ground, then heights
-	Source     json.RawMessage   `json:"source_crs"` // of a bound one
-}
-
 // parquetSystem is nil without an error for a system that is declared unknown.
 func parquetSystem(raw json.RawMessage) (*crs.System, error) {
-	for range 4 { // a system in a system in a system
-		if raw == nil {
-			return crs.WGS84(), nil
-		}
-		var text string
-		if string(raw) == "null" {
-			return nil, nil
-		}
-		if json.Unmarshal(raw, &text) == nil {
-			return crs.Lookup(text)
-		}
-		var p projJSON
-		if err := json.Unmarshal(raw, &p); err != nil {
-			return nil, fmt.Errorf("no PROJJSON: %w", err)
-		}
-		switch {
-		case len(p.Components) > 0:
-			raw = p.Components[0]
-		case p.Source != nil:
-			raw = p.Source
-		case p.ID == nil:
-			return nil, fmt.Errorf("%s %q has no id", p.Type, p.Name)
-		default:
-			code := fmt.Sprint(p.ID.Code)
-			if number, ok := p.ID.Code.(float64); ok {
-				code = strconv.FormatFloat(number, 'f', -1, 64)
-			}
-			system, err := crs.Lookup(p.ID.Authority + ":" + code)
-			if err != nil {
-				return nil, fmt.Errorf("%q: %w", p.Name, err)
-			}
-			return system, nil
-		}
+	var text string
+	switch {
+	case raw == nil:
+		return crs.WGS84(), nil
+	case string(raw) == "null":
+		return nil, nil
+	case json.Unmarshal(raw, &text) == nil:
+		return crs.Lookup(text)
 	}
-	return nil, errors.New("systems in systems without end")
+	return crs.ParsePROJJSON(raw)
 }
 
 // fields lays out the columns that are read, and returns how many leaves the file

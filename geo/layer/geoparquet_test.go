@@ -191,7 +191,7 @@ func TestGeoParquetSystems(t *testing.T) {
 		{text: `{"type":"CompoundCRS","name":"with heights","components":[` + utm18 + `,{"type":"VerticalCRS"}]}`, epsg: "EPSG:32618"},
 		{text: `{"type":"BoundCRS","source_crs":` + utm18 + `}`, epsg: "EPSG:32618"},
 		{text: `{"type":"ProjectedCRS","name":"own","id":{"authority":"EPSG","code":"2263"}}`, epsg: "EPSG:2263"},
-		{text: `{"type":"ProjectedCRS","name":"own grid"}`, err: `its coordinate system is not understood: ProjectedCRS "own grid" has no id (say what the coordinates are: --crs EPSG:code)`},
+		{text: `{"type":"ProjectedCRS","name":"own grid"}`, err: `its coordinate system is not understood: PROJJSON: ProjectedCRS "own grid" says neither which system it is, by an id, nor on what datum it lies (say what the coordinates are: --crs EPSG:code)`},
 		{text: `{"type":"ProjectedCRS","name":"own","id":{"authority":"EPSG","code":999999}}`, err: "--crs EPSG:code"},
 		{text: `7`, err: "no PROJJSON"},
 		{text: `null,"edges":"spherical"`, note: "its edges are said to be spherical"},

@@ -186,13 +186,13 @@ func sniff(path string) (format, error) {
 }
 
 // Create makes an output of one or more layers; the format goes by the ending
-// of the name. A GeoPackage holds them all. GeoJSON and shapefile write layer 0
+// of the name. A GeoPackage holds them all. GeoJSON, GeoParquet and shapefile write layer 0
 // to path and each other layer beside it, to NAME-LAYER with the same ending;
 // tables without geometry go to NAME-LAYER.csv. The address of a table in PostGIS
 // (postgres://...?table=NAME) gets layer 0 as that table and the others as
 // NAME_LAYER.
 //
-// A Sink of these two formats also has a method Notes() []string that tells,
+// A Sink of a file also has a method Notes() []string that tells,
 // once Commit has returned, what the format could not hold: names cut, texts
 // shortened, numbers left empty.
 func Create(path string, schemas []Schema, o CreateOptions) (Sink, error) {
@@ -216,8 +216,10 @@ func Create(path string, schemas []Schema, o CreateOptions) (Sink, error) {
 		return createShapefile(path, schemas, o)
 	case formatGeoPackage:
 		return createGeoPackage(path, schemas, o)
+	case formatGeoParquet:
+		return createGeoParquet(path, schemas, o)
 	}
-	return nil, &Error{File: path, Err: fmt.Errorf("the ending %q names no format that is written", filepath.Ext(path)), Remedy: "end the name in .gpkg, .geojson or .shp"}
+	return nil, &Error{File: path, Err: fmt.Errorf("the ending %q names no format that is written", filepath.Ext(path)), Remedy: "end the name in .gpkg, .geojson, .parquet or .shp"}
 }
 
 // SystemFor returns the coordinate system in which Create's file at path is to

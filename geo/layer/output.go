@@ -65,6 +65,26 @@ func cutText(s string, n int) string {
 	return s[:n]
 }
 
+// inOrder calls start for every layer, first for the one that opens the output:
+// the first with geometry.
+func inOrder(schemas []Schema, start func(i int) error) error {
+	main := 0
+	for schemas[main].Shape == NoShape {
+		main++
+	}
+	if err := start(main); err != nil {
+		return err
+	}
+	for i := range schemas {
+		if i != main {
+			if err := start(i); err != nil {
+				return err
+			}
+		}
+	}
+	return nil
+}
+
 // checkLayers refuses schemas that the formats of one file a layer cannot hold.
 func checkLayers(path string, schemas []Schema) error {
 	seen := map[string]string{}
@@ -346,4 +366,93 @@ func writeStyles(set *aside, path string, schemas []Schema, styles []Style) erro
 		}
 	}
 	return nil
+}
+
+// described is a list in JSON of the columns that have a unit or a sentence of
+// their own, nil when there is none. names are those under which they are
+// written, where these are others.
+func described(fields []Field, names []string) []byte {
+	b := []byte{'['}
+	for i, f := range fields {
+		if f.Unit == "" && f.Doc == "" && f.Alias == "" {
+			continue
+		}
+		if len(b) > 1 {
+			b = append(b, ',')
+		}
+		name := f.Name
+		if names != nil {
+			name = names[i]
+		}
+		b = append(b, "\n{\"name\":"...)
+		b = appendJSONString(b, name)
+		for _, m := range [...][2]string{{"alias", f.Alias}, {"unit", f.Unit}, {"doc", f.Doc}} {
+			if m[1] != "" {
+				b = append(append(append(b, ",\""...), m[0]...), `":`...)
+				b = appendJSONString(b, m[1])
+			}
+		}
+		b = append(b, '}')
+	}
+	if len(b) == 1 {
+		return nil
+	}
+	return append(b, ']')
+}
+
+// oneKind makes the geometries of a layer one kind, as the formats want it that
+// declare the kind of a column: polygons and lines become their multi-kind.
+type oneKind struct {
+	tidy    orb.MultiPolygon // scratch
+	dropped int              // rings of fewer than three corners
+}
+
+// of returns the geometry as its layer has it, false when it is none of its
+// shape. The result is valid until the next call; g is not changed.
+func (o *oneKind) of(shape Shape, g orb.Geometry) (orb.Geometry, bool) {
+	switch g := g.(type) {
+	case orb.Point:
+		return g, shape == Points
+	case orb.Polygon:
+		return o.tidied(orb.MultiPolygon{g}), shape == Polygons
+	case orb.MultiPolygon:
+		return o.tidied(g), shape == Polygons
+	case orb.LineString:
+		return orb.MultiLineString{g}, shape == Lines
+	case orb.MultiLineString:
+		return g, shape == Lines
+	}
+	return nil, false
+}
+
+// tidied closes rings, turns outer ones counterclockwise and holes clockwise (as
+// OGC 06-103r4 has them), and leaves out rings of fewer than three corners, with
+// the whole polygon when it is its outer one.
+func (o *oneKind) tidied(multi orb.MultiPolygon) orb.MultiPolygon {
+	o.tidy = o.tidy[:0]
+	for _, polygon := range multi {
+		kept := polygon
+		own := false // kept is a copy
+		for i, ring := range polygon {
+			w := wound(ring, i > 0)
+			if w == nil {
+				o.dropped++
+				if i == 0 {
+					kept = nil
+					break
+				}
+			}
+			same := len(w) == len(ring) && &w[0] == &ring[0]
+			if !same && !own {
+				kept, own = append(orb.Polygon(nil), polygon[:i]...), true
+			}
+			if own && w != nil {
+				kept = append(kept, w)
+			}
+		}
+		if len(kept) > 0 {
+			o.tidy = append(o.tidy, kept)
+		}
+	}
+	return o.tidy
 }

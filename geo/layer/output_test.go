@@ -116,6 +116,8 @@ func TestRoundTrip(t *testing.T) {
 		{"city.geojson", "EPSG:2263", orb.Point{987654.3211, 200000}, 10, 1e-3, "city-openings.geojson city-species.csv city.geojson"},
 		{"city.shp", "EPSG:2263", orb.Point{987654.32109876, 200000}, 10, 0,
 			"city-openings.cpg city-openings.dbf city-openings.prj city-openings.shp city-openings.shx city-readme.txt city-species.csv city.cpg city.dbf city.prj city.shp city.shx"},
+		{"city.parquet", "EPSG:2263", orb.Point{987654.32109876, 200000}, 10, 0, "city-openings.parquet city-species.csv city.parquet"},
+		{"city.geoparquet", "EPSG:4326", orb.Point{-71.12345678, 42.5}, 1e-4, 0, "city-openings.geoparquet city-species.csv city.geoparquet"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			sys := system(t, c.code)
@@ -139,7 +141,7 @@ func TestRoundTrip(t *testing.T) {
 			}
 			for i, f := range s.Schema().Fields {
 				want := rows[0][0].Values[i].Kind()
-				if strings.HasPrefix(c.name, "city.geo") && want == Date {
+				if strings.HasPrefix(c.name, "city.geojson") && want == Date {
 					want = Text
 				}
 				if f.Kind != want {
@@ -510,7 +512,7 @@ func TestShapefileStopsBeforeItsLimit(t *testing.T) {
 }
 
 func TestSinkRefusesARecord(t *testing.T) {
-	for _, name := range []string{"a.geojson", "a.shp"} {
+	for _, name := range []string{"a.geojson", "a.shp", "a.parquet"} {
 		path := filepath.Join(t.TempDir(), name)
 		s, err := Create(path, []Schema{{Name: "a", System: crs.WGS84(), Shape: Points, Fields: []Field{{Name: "t"}}}}, CreateOptions{})
 		if err != nil {
@@ -559,6 +561,10 @@ func TestCreateRefuses(t *testing.T) {
 		"no layer":             {"a.shp", nil},
 		"no system":            {"a.shp", []Schema{{Name: "a", Shape: Points}}},
 		"no geometry":          {"a.geojson", []Schema{{Name: "a"}}},
+		"mixed, Parquet":       {"a.parquet", []Schema{{Name: "a", Shape: Mixed, System: crs.WGS84()}}},
+		"no system, Parquet":   {"a.parquet", []Schema{{Name: "a", Shape: Points}}},
+		"Parquet, packed":      {"a.parquet.gz", good},
+		"too many fields":      {"a.parquet", []Schema{{Name: "a", Shape: Points, System: crs.WGS84(), Fields: make([]Field, 2001)}}},
 		"mixed":                {"a.geojson", []Schema{{Name: "a", Shape: Mixed, System: crs.WGS84()}}},
 		"unknown ending":       {"a.xyz", good},
 		"a folder":             {"d.shp", good},
@@ -603,7 +609,7 @@ func TestLayerNamesCannotLeaveTheFolder(t *testing.T) {
 }
 
 func TestStylesLieBeside(t *testing.T) {
-	for _, name := range []string{"a.geojson", "a.shp", "a.geojson.gz"} {
+	for _, name := range []string{"a.geojson", "a.shp", "a.geojson.gz", "a.parquet"} {
 		path := filepath.Join(t.TempDir(), name)
 		write(t, path, twoLayers(crs.WGS84()), CreateOptions{Styles: []Style{{Layer: 1, QML: "<qgis/>", SLD: "<sld/>"}, {Layer: 0, QML: "<first/>"}, {Layer: 0, QML: "<second/>"}, {Layer: 9}}}, sampleRows(orb.Point{1, 2}, 1e-4)...)
 		for file, want := range map[string]string{"a-openings.qml": "<qgis/>", "a-openings.sld": "<sld/>", "a.qml": "<first/>"} {

@@ -76,19 +76,8 @@ func createShapefile(path string, schemas []Schema, o CreateOptions) (Sink, erro
 }
 
 func (s *shapefileSink) open() error {
-	main := 0
-	for s.schemas[main].Shape == NoShape {
-		main++
-	}
-	if err := s.start(main); err != nil {
+	if err := inOrder(s.schemas, s.start); err != nil {
 		return err
-	}
-	for i := range s.schemas {
-		if i != main {
-			if err := s.start(i); err != nil {
-				return err
-			}
-		}
 	}
 	return writeStyles(s.set, s.path, s.schemas, s.options.Styles)
 }
