@@ -38,7 +38,7 @@ work = tempfile.mkdtemp(prefix="soilshed-faults.")
 dice = random.Random(8)
 workers = 2
 
-OUTPUTS = {"city.gpkg": ["city.gpkg"], "city.geojson": ["city.geojson", "city-openings.geojson", "city-worklist.geojson"]}
+OUTPUTS = {"city.gpkg": ["city.gpkg"], "city.geojson": ["city.geojson", "city-openings.geojson", "city-worklist.geojson"], "city.parquet": ["city.parquet", "city-openings.parquet", "city-worklist.parquet"]}
 # An older output is of another reach, so that its bytes are others.
 OLD, NEW = 2, 6
 
@@ -473,17 +473,17 @@ try:
     began = time.time()
     call(probe.folder, args("city.gpkg", OLD))
     took = time.time() - began
-    both = list(OUTPUTS)
+    outs = list(OUTPUTS)
     system_calls()
     full_disk()
-    each("kill -9 at any moment", [(both[i % 2], killed(i)) for i in range(100)])
-    each("input changed while it is read", [(both[i % 2], changing(how)) for how in ("cut", "grown", "replaced", "removed") for i in range(6)])
+    each("kill -9 at any moment", [(outs[i % len(outs)], killed(i)) for i in range(100)])
+    each("input changed while it is read", [(outs[i % len(outs)], changing(how)) for how in ("cut", "grown", "replaced", "removed") for i in range(6)])
     read_only()
-    each("files from the future: the clock set back", [(out, future) for out in both])
-    each("no home, no PATH, no environment", [(out, homeless) for out in both])
-    each("no folder for temporary files", [(out, no_temp) for out in both])
+    each("files from the future: the clock set back", [(out, future) for out in outs])
+    each("no home, no PATH, no environment", [(out, homeless) for out in outs])
+    each("no folder for temporary files", [(out, no_temp) for out in outs])
     database_gone()
-    each("three runs at once", [(both[i % 2], twice) for i in range(8)])
+    each("three runs at once", [(outs[i % len(outs)], twice) for i in range(8)])
 finally:
     shutil.rmtree(work, ignore_errors=True)
 

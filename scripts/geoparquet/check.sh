@@ -1,12 +1,14 @@
 #!/bin/sh
 # Writes the layers of the invented town as GeoParquet with two other programs, in
 # all packings and versions of pages that are usual, and assesses them: the result
-# must be that of the GeoJSON, byte for byte.
+# must be that of the GeoJSON, byte for byte. Then reads what the program writes as
+# GeoParquet with two other programs: each value, geometry and box must be that of
+# the GeoJSON of the same run.
 #
 #   scripts/geoparquet/check.sh
 #
 # Needs Node with npm (Debian: nodejs npm); where one is missing it skips, or fails
-# with CI=true. The writers are fetched with npm into a temporary folder. SOILSHED
+# with CI=true. The others are fetched with npm into a temporary folder. SOILSHED
 # names a program that is built already.
 set -eu
 cd "$(dirname "$0")/../.."
@@ -15,13 +17,13 @@ for program in node npm; do
 	command -v "$program" >/dev/null || absent="$absent $program"
 done
 if [ -n "$absent" ]; then
-	echo "$0: not here:$absent: GeoParquet of other writers is not tried (Debian: nodejs npm)"
+	echo "$0: not here:$absent: GeoParquet of others is not tried (Debian: nodejs npm)"
 	[ "${CI:-}" != true ] || exit 1
 	exit 0
 fi
 work=$(mktemp -d)
 trap 'rm -rf "$work"' EXIT
-cp scripts/geoparquet/write.mjs scripts/geoparquet/package.json "$work"
+cp scripts/geoparquet/*.mjs scripts/geoparquet/package.json "$work"
 (cd "$work" && npm install --no-audit --no-fund --no-package-lock --silent)
 if [ -z "${SOILSHED:-}" ]; then
 	go build -o "$work/soilshed" ./cmd/soilshed
@@ -60,9 +62,18 @@ for way in $ways; do
 	[ $bad = 1 ] || echo "$way: the same trees, openings and worklist"
 done
 
-# The comparison must find a wrong one.
+assess geojson "$town" "$work/want/town.parquet"
+for layer in town town-openings town-worklist; do
+	node "$work/read.mjs" "$work/want/$layer.geojson" "$work/want/$layer.parquet" || bad=1
+done
+
+# The comparisons must find a wrong one.
 if assess parquet "$work/in/rust-zstd" "$work/want/other.geojson" --reach 3 && cmp -s "$work/want/town-openings.geojson" "$work/want/other-openings.geojson"; then
 	echo "the comparison finds nothing wrong where shares are others"
+	bad=1
+fi
+if node "$work/read.mjs" "$work/want/other.geojson" "$work/want/town.parquet" >/dev/null; then
+	echo "the reading finds nothing wrong where shares are others"
 	bad=1
 fi
 exit $bad
