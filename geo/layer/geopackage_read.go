@@ -12,7 +12,6 @@ import (
 	"path/filepath"
 	"strings"
 	"time"
-	"unicode/utf8"
 
 	"github.com/paulmach/orb"
 	"zombiezen.com/go/sqlite"
@@ -39,11 +38,9 @@ type geoPackage struct {
 
 // gpkgSeen counts what was met in reading through the table.
 type gpkgSeen struct {
-	wkbRepairs
+	tableRepairs
 	otherSRS, srsExample int64
-	infinite             int // cells
 	blobs                int
-	text                 int
 }
 
 const (
@@ -687,11 +684,7 @@ func (g *geoPackage) value(stmt *sqlite.Stmt, col int, kind Kind) Value {
 		}
 		return Number(x)
 	case sqlite.TypeText:
-		s := stmt.ColumnText(col)
-		if !utf8.ValidString(s) {
-			g.seen.text++
-			s = strings.ToValidUTF8(s, "\uFFFD")
-		}
+		s := g.seen.mended(stmt.ColumnText(col))
 		if kind == Date {
 			if _, err := time.Parse(time.DateOnly, s); err == nil {
 				return Day(s)
@@ -705,17 +698,10 @@ func (g *geoPackage) value(stmt *sqlite.Stmt, col int, kind Kind) Value {
 }
 
 func (g *geoPackage) Notes() []string {
-	notes := append([]string(nil), g.opened...)
-	note := func(n int, one, many string) {
-		if n > 0 {
-			notes = append(notes, count(n, one, many))
-		}
+	notes := append(append([]string(nil), g.opened...), g.seen.notes()...)
+	if g.seen.blobs > 0 {
+		notes = append(notes, count(g.seen.blobs, "value that is a blob is taken as missing", "values that are blobs are taken as missing"))
 	}
-	note(g.seen.closed, "ring that did not end where it began was closed", "rings that did not end where they began were closed")
-	note(g.seen.dropped, "ring of fewer than three corners was left out", "rings of fewer than three corners were left out")
-	note(g.seen.infinite, "value that is no finite number is taken as missing", "values that are no finite number are taken as missing")
-	note(g.seen.blobs, "value that is a blob is taken as missing", "values that are blobs are taken as missing")
-	note(g.seen.text, "text is not UTF-8; what could not be read is shown as \uFFFD", "texts are not UTF-8; what could not be read is shown as \uFFFD")
 	if n := g.seen.otherSRS; n > 0 {
 		notes = append(notes, fmt.Sprintf("%s another coordinate system (such as srs_id %d) than the layer (%d); the layer's is used",
 			count(n, "geometry names", "geometries name"), g.seen.srsExample, g.srs))

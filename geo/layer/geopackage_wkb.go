@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"strings"
+	"unicode/utf8"
 
 	"github.com/paulmach/orb"
 )
@@ -16,6 +18,36 @@ const reasonCurve = "curved line or surface"
 type wkbRepairs struct {
 	closed  int // rings that did not end where they began
 	dropped int // rings of fewer than three corners
+}
+
+// tableRepairs counts what was put right in the records of a GeoPackage or a
+// GeoParquet file.
+type tableRepairs struct {
+	wkbRepairs
+	infinite int // cells
+	text     int // cells
+}
+
+// mended is a text with what is no UTF-8 shown as U+FFFD.
+func (r *tableRepairs) mended(s string) string {
+	if utf8.ValidString(s) {
+		return s
+	}
+	r.text++
+	return strings.ToValidUTF8(s, "\uFFFD")
+}
+
+func (r *tableRepairs) notes() (notes []string) {
+	note := func(n int, one, many string) {
+		if n > 0 {
+			notes = append(notes, count(n, one, many))
+		}
+	}
+	note(r.closed, "ring that did not end where it began was closed", "rings that did not end where they began were closed")
+	note(r.dropped, "ring of fewer than three corners was left out", "rings of fewer than three corners were left out")
+	note(r.infinite, "value that is no finite number is taken as missing", "values that are no finite number are taken as missing")
+	note(r.text, "text is not UTF-8; what could not be read is shown as \uFFFD", "texts are not UTF-8; what could not be read is shown as \uFFFD")
+	return notes
 }
 
 // decodeGPKG reads the blob of a geometry. Heights and measures are dropped. An

@@ -13,7 +13,6 @@ import (
 	"strconv"
 	"strings"
 	"time"
-	"unicode/utf8"
 
 	"github.com/parquet-go/parquet-go/deprecated"
 	pq "github.com/parquet-go/parquet-go/format"
@@ -33,15 +32,8 @@ type geoParquet struct {
 	groups []parquetGroup
 	// The columns that are read: that of the geometry, then one a field.
 	columns []parquetLeaf
-	opened  []string // notes on opening it
-	seen    parquetSeen
-}
-
-// parquetSeen counts what was met in reading through the file.
-type parquetSeen struct {
-	wkbRepairs
-	infinite int // cells
-	text     int
+	opened  []string     // notes on opening it
+	seen    tableRepairs // of reading through the file
 }
 
 // parquetLeaf is a column of plain cells.
@@ -444,7 +436,7 @@ func parquetKind(e *pq.SchemaElement) (Kind, func(*geoParquet, []byte) Value) {
 	case pq.ByteArray, pq.FixedLenByteArray:
 		switch t := logical.(type) {
 		case *pq.StringType, *pq.EnumType, *pq.JsonType:
-			return Text, func(g *geoParquet, b []byte) Value { return g.text(b) }
+			return Text, func(g *geoParquet, b []byte) Value { return String(g.seen.mended(string(b))) }
 		case *pq.DecimalType:
 			return parquetDecimal(t, func(b []byte) *big.Int {
 				n := new(big.Int).SetBytes(b) // two's complement, the highest byte first
@@ -510,15 +502,6 @@ func (g *geoParquet) number(x float64) Value {
 	return Number(x)
 }
 
-func (g *geoParquet) text(b []byte) Value {
-	s := string(b)
-	if !utf8.ValidString(s) {
-		g.seen.text++
-		s = strings.ToValidUTF8(s, "\uFFFD")
-	}
-	return String(s)
-}
-
 func (g *geoParquet) Schema() *Schema { return &g.schema }
 
 func (g *geoParquet) Close() error {
@@ -533,7 +516,7 @@ func (g *geoParquet) Close() error {
 // Features reads one row group after the other, in each all columns side by side.
 func (g *geoParquet) Features() iter.Seq2[Feature, error] {
 	return func(yield func(Feature, error) bool) {
-		g.seen = parquetSeen{}
+		g.seen = tableRepairs{}
 		if g.file == nil {
 			yield(Feature{}, &Error{File: g.path, Err: os.ErrClosed})
 			return
@@ -606,15 +589,5 @@ func (g *geoParquet) geometry(cell []byte) (orb.Geometry, error) {
 }
 
 func (g *geoParquet) Notes() []string {
-	notes := append([]string(nil), g.opened...)
-	note := func(n int, one, many string) {
-		if n > 0 {
-			notes = append(notes, count(n, one, many))
-		}
-	}
-	note(g.seen.closed, "ring that did not end where it began was closed", "rings that did not end where they began were closed")
-	note(g.seen.dropped, "ring of fewer than three corners was left out", "rings of fewer than three corners were left out")
-	note(g.seen.infinite, "value that is no finite number is taken as missing", "values that are no finite number are taken as missing")
-	note(g.seen.text, "text is not UTF-8; what could not be read is shown as \uFFFD", "texts are not UTF-8; what could not be read is shown as \uFFFD")
-	return notes
+	return append(append([]string(nil), g.opened...), g.seen.notes()...)
 }
