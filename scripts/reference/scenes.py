@@ -475,6 +475,11 @@ def again(s, ours, gap, bad, tolerance):
         for r in bad:
             if r["reason"] != "?":
                 continue
+            if s["rootable"] and r["ours"][0] in ("snapped", "sealed") and r["geos"][0] == "measured":
+                tree = s["trees"][r["tree"]]
+                if min(exactly(s | {"rootable": None}, xy(tree["at"]), tree["reach_m"]), default=1) < 1e-8:
+                    r["reason"] = "neck or film, by exact arithmetic"  # no ground but a film holds the stem
+                    continue
             mine = r["ours"][1]
             near = [abs(mine - a) <= 1e-6 * a + 1e-3 for a in exactly(s, (ours[r["tree"]]["x"], ours[r["tree"]]["y"]), s["trees"][r["tree"]]["reach_m"])]
             if any(near):
