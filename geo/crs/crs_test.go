@@ -1,6 +1,7 @@
 package crs
 
 import (
+	"fmt"
 	"math"
 	"os"
 	"os/exec"
@@ -383,6 +384,14 @@ func TestParseWKTOddities(t *testing.T) {
 	coded, err := ParseWKT(`GEOGCRS["x",DATUM["British",ELLIPSOID["Airy 1830",6377563.396,299.3249646,LENGTHUNIT["metre",1]],ID["EPSG",6277]],CS[ellipsoidal,2],AXIS["lat",north],AXIS["lon",east],ANGLEUNIT["degree",0.0174532925199433]]`)
 	if err != nil || !coded.Same(osgb) || coded.EPSG() != 4277 {
 		t.Errorf("the datum of code 6277 is that of EPSG:%d, %v", coded.EPSG(), err)
+	}
+	// A shift that does not say to what is not used.
+	const moved = `BOUNDCRS[SOURCECRS[GEOGCRS["local",DATUM["Town_Datum",ELLIPSOID["Airy 1830",6377563.396,299.3249646,LENGTHUNIT["metre",1]]],CS[ellipsoidal,2],AXIS["lat",north],AXIS["lon",east],ANGLEUNIT["degree",0.0174532925199433]]],%sABRIDGEDTRANSFORMATION["x",METHOD["Geocentric translations (geog2D domain)"],PARAMETER["X-axis translation",446],PARAMETER["Y-axis translation",-125],PARAMETER["Z-axis translation",542]]]`
+	for target, used := range map[string]bool{`TARGETCRS[GEOGCRS["WGS 84"]],`: true, `TARGETCRS[GEOGCRS["Moon"]],`: false, "": false} {
+		b, err := ParseWKT(fmt.Sprintf(moved, target))
+		if err != nil || strings.Contains(b.WKT(), "TOWGS84[446,") != used {
+			t.Errorf("with the target %q: %v, %s", target, err, b.WKT())
+		}
 	}
 	if !strings.Contains(s.WKT(), "TOWGS84[446.448,") {
 		t.Errorf("TOWGS84 is lost: %s", s.WKT())
