@@ -168,7 +168,7 @@ type changeKey struct {
 func (s *sweep) changes(before, after, region *Map, c geo.XY, r float64, o *Options, found map[changeKey]*Change) {
 	s.clear()
 	s.half = r
-	s.collect(before, c, r, surface)
+	s.collect(before, c, r, surface, math.Inf(1))
 	for k, m := range [2]*Map{after, region} {
 		if m == nil {
 			continue
@@ -178,7 +178,7 @@ func (s *sweep) changes(before, after, region *Map, c geo.XY, r float64, o *Opti
 			want = 1 << study
 		}
 		first := len(s.parts)
-		s.collect(m, c, r, want)
+		s.collect(m, c, r, want, math.Inf(1))
 		for i := first; i < len(s.parts); i++ {
 			s.parts[i].kind += kind(k+1) * kinds
 		}

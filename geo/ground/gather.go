@@ -46,19 +46,23 @@ type stamp struct {
 	slot  int32
 }
 
-// gather fills the sweep with the edges of the given kinds in the square of
-// half-side r round c, in coordinates relative to c. A run of edges that passes
-// the window on the left becomes one far edge between its end heights: counting
-// what covers a point needs no more. A ring that does not meet the window
-// covers no point of it and costs nothing.
+// gather fills the sweep with the edges of the given kinds in the disk of radius
+// r round c, in coordinates relative to c. A run of edges that passes the disk on
+// the left becomes one far edge between its end heights: counting what covers a
+// point needs no more. One that passes on the right counts for nothing. A ring
+// that does not meet the window covers no point of it and costs nothing.
 func (s *sweep) gather(m *Map, c geo.XY, r float64, kinds uint) {
 	s.clear()
 	s.half = r
-	s.collect(m, c, r, kinds)
+	s.collect(m, c, r, kinds, r+besideM)
 }
 
-// collect adds the edges of one map to those that are there.
-func (s *sweep) collect(m *Map, c geo.XY, r float64, kinds uint) {
+// besideM is how far beyond a disk an edge still counts as one that meets it.
+const besideM = 1e-3
+
+// collect adds the edges of one map in the square of half-side r round c to those
+// that are there, but for those that pass by the disk of radius diskM.
+func (s *sweep) collect(m *Map, c geo.XY, r float64, kinds uint, diskM float64) {
 	s.epoch++
 	if s.epoch == 0 {
 		clear(s.seen)
@@ -73,7 +77,7 @@ func (s *sweep) collect(m *Map, c geo.XY, r float64, kinds uint) {
 		if kinds>>k&1 == 0 {
 			continue
 		}
-		w := walk{s: s, v: m.ringOf(rg), c: c, r: r, kind: k, line: k == barrier}
+		w := walk{s: s, v: m.ringOf(rg), c: c, r: r, disk2: float64(diskM * diskM), kind: k, line: k == barrier}
 		w.ring = int32(len(s.rings))
 		s.rings = append(s.rings, localRing{id: id, part: s.slot(m, rg.part), hole: rg.hole})
 		if rg.boxes < 0 {
@@ -91,6 +95,7 @@ type walk struct {
 	v      []geo.XY
 	c      geo.XY
 	r      float64
+	disk2  float64 // square of the radius of the disk that counts
 	ring   int32
 	kind   kind
 	line   bool // not closed
@@ -138,6 +143,13 @@ func (w *walk) edges(i, j int) {
 			w.pass(a.Y, b.Y)
 		case a.X >= r && b.X >= r:
 			w.flush()
+		case !w.line && passesBy(a, b, w.disk2):
+			// It lies to one side of the disk at all heights that they share.
+			if beside(a, b, r) < 0 {
+				w.pass(a.Y, b.Y)
+			} else {
+				w.flush()
+			}
 		default:
 			w.flush()
 			if w.line {
@@ -148,6 +160,33 @@ func (w *walk) edges(i, j int) {
 		}
 		a = b
 	}
+}
+
+// passesBy tells whether the segment ab stays out of the disk round the origin of
+// the given radius, squared.
+func passesBy(a, b geo.XY, radius2 float64) bool {
+	dx, dy := b.X-a.X, b.Y-a.Y
+	along := float64(a.X*dx) + float64(a.Y*dy)
+	length2 := float64(dx*dx) + float64(dy*dy)
+	switch {
+	case along >= 0: // a is the nearest
+		return float64(a.X*a.X)+float64(a.Y*a.Y) > radius2
+	case along <= -length2:
+		return float64(b.X*b.X)+float64(b.Y*b.Y) > radius2
+	}
+	return sq(float64(a.X*dy)-float64(a.Y*dx)) > radius2*length2
+}
+
+// beside returns the place in x of the segment ab at a height between -r and r
+// that it reaches: of the higher end, or where it leaves that band.
+func beside(a, b geo.XY, r float64) float64 {
+	if a.Y > b.Y {
+		a, b = b, a
+	}
+	if b.Y <= r {
+		return b.X
+	}
+	return a.X + float64((r-a.Y)/(b.Y-a.Y)*(b.X-a.X))
 }
 
 // long goes along a ring that has boxes.

@@ -190,7 +190,16 @@ func (t *packed) descend(level, i int, q box, out []int32) []int32 {
 	if level == 0 {
 		return append(out, t.ids[i])
 	}
-	for j := i * fan; j < min((i+1)*fan, len(t.levels[level-1])); j++ {
+	from, to := i*fan, min((i+1)*fan, len(t.levels[level-1]))
+	if level == 1 {
+		for j, b := range t.levels[0][from:to] {
+			if b.meets(q) {
+				out = append(out, t.ids[from+j])
+			}
+		}
+		return out
+	}
+	for j := from; j < to; j++ {
 		out = t.descend(level-1, j, q, out)
 	}
 	return out

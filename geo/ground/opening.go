@@ -86,7 +86,9 @@ func (s *sweep) dig(m *Map, c geo.XY, r float64, o *Options, pit *pit, op *openi
 			if (e.y0 < 0) != (e.y1 < 0) { // the bulge of a half circle
 				op.x0, op.x1 = min(op.x0, float64(e.side)*r), max(op.x1, float64(e.side)*r)
 			}
-			length += float64(r * math.Abs(math.Asin(max(-1, min(1, e.y1/r)))-math.Asin(max(-1, min(1, e.y0/r)))))
+			if o.CloseGapM > 0 {
+				length += float64(r * math.Abs(math.Asin(max(-1, min(1, e.y1/r)))-math.Asin(max(-1, min(1, e.y0/r)))))
+			}
 		} else {
 			straight = true
 			length += math.Hypot(e.x1-e.x0, e.y1-e.y0)

@@ -84,6 +84,12 @@ type end struct {
 }
 
 func (s *sweep) pair(low, high []interval, y, top float64) {
+	if len(low) == 1 && len(high) == 1 && low[0].left == high[0].left && low[0].right == high[0].right && s.edges[low[0].left].x(y) < s.edges[low[0].right].x(y) {
+		// The one stretch goes on between the same edges, as most do.
+		high[0].leftS, high[0].rightS = low[0].leftS, low[0].rightS
+		s.sides[high[0].leftS].y1, s.sides[high[0].rightS].y1 = top, top
+		return
+	}
 	var held end
 	holding := false
 	i, j := 0, 0 // ends used of low and high

@@ -40,10 +40,16 @@ func (w *worker) weight(i int32) float64 {
 
 // neighbours lists in w.near the stands whose disks may meet the opening.
 func (w *worker) neighbours(i int32, op *opening, st *Stand) {
-	w.near = w.near[:0]
-	w.ground.join(boxOf(op.x0, op.y0, op.x1, op.y1))
 	far := float64(2*w.o.SnapM) + op.r
 	w.wide = w.v.grid.near(op.at, far+w.v.maxReach, w.wide[:0])
+	w.nearOf(i, op)
+}
+
+// nearOf is neighbours where w.wide holds all that may be near, in the order of
+// the grid.
+func (w *worker) nearOf(i int32, op *opening) {
+	w.near = w.near[:0]
+	w.ground.join(boxOf(op.x0, op.y0, op.x1, op.y1))
 	for _, j := range w.wide {
 		o := &w.v.stands[j]
 		r := o.ReachM + w.o.SnapM
@@ -381,7 +387,10 @@ func (w *worker) spread(i int32, st *Stand, soilM3 float64, out *Site) {
 	}
 	w.volumes = w.volumes[:0]
 	far := op.farthest()
-	w.neighbours(i, op, st)
+	w.home = append(w.home[:0], w.near...)
+	// All that may be near the opening of any of the points.
+	off := st.At.Distance(displaced(&w.o, st.At, n-1))
+	w.wide = w.v.grid.near(st.At, float64(2*w.o.SnapM)+st.ReachM+w.v.maxReach+off+onEdgeM, w.wide[:0])
 	for k := range n {
 		at := displaced(&w.o, st.At, k)
 		on := at
@@ -398,10 +407,10 @@ func (w *worker) spread(i int32, st *Stand, soilM3 float64, out *Site) {
 			continue
 		}
 		w.find(at, st, &w.jitter)
-		w.neighbours(i, &w.jitter, st)
+		w.nearOf(i, &w.jitter)
 		own := spot{at: w.jitter.at, id: i, weight: w.weight(i)}
 		w.volumes = append(w.volumes, w.share(i, &w.jitter, own, false).soilM3)
-		w.neighbours(i, op, st)
+		w.near = append(w.near[:0], w.home...)
 	}
 	out.SoilP10M3, out.SoilP90M3 = percentiles(w.volumes)
 }

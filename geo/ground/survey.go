@@ -164,6 +164,7 @@ type worker struct {
 	spare     []*opening
 	near      []int32
 	wide      []int32
+	home      []int32 // near, of the stand that is displaced
 	shareRims []rim
 	rivals    []rival
 	walls     []rim

@@ -111,6 +111,8 @@ type sweep struct {
 	epoch uint32
 
 	levels  []level
+	sorted  []level // scratch of their sorting, as counts
+	counts  []int32
 	ys      []float64 // different heights
 	at      []int32   // for each height its first level, and one more
 	circles []int32   // an edge of each different circle
@@ -217,15 +219,7 @@ func (s *sweep) prepare() {
 			}
 		}
 	}
-	slices.SortFunc(s.levels, func(a, b level) int {
-		switch {
-		case a.y < b.y:
-			return -1
-		case a.y > b.y:
-			return 1
-		}
-		return 0
-	})
+	s.sortLevels()
 	s.ys, s.at = s.ys[:0], s.at[:0]
 	for i, l := range s.levels {
 		if len(s.ys) == 0 || l.y-s.ys[len(s.ys)-1] > levelM {
@@ -256,6 +250,52 @@ func (s *sweep) prepare() {
 	s.slabs, s.traps, s.spans = s.slabs[:0], s.traps[:0], s.spans[:0]
 	s.order, s.up, s.down = s.order[:0], s.up[:0], s.down[:0]
 }
+
+// sortLevels sorts by height, and at one height by edge. Heights lie about evenly
+// in the window, so that each goes to its band of it at once; a sort that compares
+// took a seventh of the time of the ground.
+func (s *sweep) sortLevels() {
+	n := len(s.levels)
+	s.counts = slices.Grow(s.counts[:0], n+1)[:n+1]
+	s.sorted = slices.Grow(s.sorted[:0], n)[:n]
+	counts, out := s.counts, s.sorted
+	clear(counts)
+	perM := float64(n-1) / (2 * s.half)
+	band := func(y float64) int { return max(0, min(n-1, int(float64((y+s.half)*perM)))) }
+	for _, l := range s.levels {
+		counts[band(l.y)+1]++
+	}
+	for i := 1; i <= n; i++ {
+		counts[i] += counts[i-1]
+	}
+	for _, l := range s.levels {
+		b := band(l.y)
+		out[counts[b]] = l
+		counts[b]++
+	}
+	s.levels, s.sorted = out, s.levels
+	from := int32(0)
+	for _, to := range counts[:n] {
+		if to-from > 16 {
+			slices.SortFunc(out[from:to], func(a, b level) int {
+				if a.before(b) {
+					return -1
+				}
+				return 1
+			})
+		}
+		for i := from + 1; i < to; i++ {
+			v, j := out[i], i
+			for ; j > from && v.before(out[j-1]); j-- {
+				out[j] = out[j-1]
+			}
+			out[j] = v
+		}
+		from = to
+	}
+}
+
+func (a level) before(b level) bool { return a.y < b.y || a.y == b.y && a.e < b.e }
 
 // touch is how far a circle may miss a line or another circle, as a part of its
 // radius, and still touch it: a strip that has no width where it touches must
@@ -386,25 +426,42 @@ func (s *sweep) arrange(lo, hi float64) float64 {
 	act := s.act
 	s.work += len(act)
 	moves := 0
+	var cy, r, atMid, atLo, atHi float64
 	for i := range act {
-		a := &act[i]
+		a := act[i]
 		e := &s.edges[a.e]
 		if e.side == 0 {
+			// It begins at or below lo, as a slab ends where an edge does.
 			a.xm = e.x0 + float64((mid-e.y0)*e.slope)
+			a.xb = e.x0 + float64((lo-e.y0)*e.slope)
+			a.xt = e.x1
+			if hi < e.y1 {
+				a.xt = e.x0 + float64((hi-e.y0)*e.slope)
+			}
 		} else {
-			a.xm = e.x(mid)
+			if e.cy != cy || e.r != r { // both halves of a circle have the same chord
+				cy, r = e.cy, e.r
+				r2 := float64(r * r)
+				atMid, atLo, atHi = math.Sqrt(max(0, r2-sq(mid-cy))), math.Sqrt(max(0, r2-sq(lo-cy))), math.Sqrt(max(0, r2-sq(hi-cy)))
+			}
+			side := float64(e.side)
+			a.xm, a.xb, a.xt = e.cx+float64(side*atMid), e.x0, e.x1
+			if lo > e.y0 {
+				a.xb = e.cx + float64(side*atLo)
+			}
+			if hi < e.y1 {
+				a.xt = e.cx + float64(side*atHi)
+			}
 		}
-		for j := i; j > 0 && act[j].xm < act[j-1].xm && moves < mostMoves; j-- {
-			act[j], act[j-1] = act[j-1], act[j]
+		j := i
+		for ; j > 0 && a.xm < act[j-1].xm && moves < mostMoves; j-- {
+			act[j] = act[j-1]
 			moves++
 		}
+		act[j] = a
 	}
 	if moves == mostMoves {
 		slices.SortStableFunc(act, func(a, b actEdge) int { return cmp.Compare(a.xm, b.xm) })
-	}
-	for i := range act {
-		e := &s.edges[act[i].e]
-		act[i].xb, act[i].xt = e.x(lo), e.x(hi)
 	}
 	cut := hi
 	s.twisted = false
