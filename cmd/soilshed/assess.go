@@ -8,6 +8,7 @@ import (
 	"io"
 	"math"
 	"os"
+	"sync"
 	"time"
 
 	"github.com/spf13/pflag"
@@ -297,11 +298,26 @@ const smallPitM2 = 2.25
 
 // rank orders the trees.
 func (a *assessment) rank() {
-	jobs := make([]rank.Job, 0, len(a.rows))
-	for i := range a.rows {
-		if a.ranked(i) {
-			j := a.job(i)
-			a.rows[i].hours = float32(j.HoursH)
+	// A job of each tree, worked out in as many parts as there are workers; a tree
+	// that takes no place has none.
+	all := make([]rank.Job, len(a.rows))
+	placed := make([]bool, len(a.rows))
+	part := len(all)/a.o.workers + 1
+	var parts sync.WaitGroup
+	for from := 0; from < len(all); from += part {
+		parts.Go(func() {
+			for i := from; i < min(from+part, len(all)); i++ {
+				if placed[i] = a.ranked(i); placed[i] {
+					all[i] = a.job(i)
+					a.rows[i].hours = float32(all[i].HoursH)
+				}
+			}
+		})
+	}
+	parts.Wait()
+	jobs := all[:0]
+	for i, j := range all {
+		if placed[i] {
 			jobs = append(jobs, j)
 		}
 	}
