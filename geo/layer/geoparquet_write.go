@@ -65,7 +65,7 @@ type parquetLayer struct {
 	final  string
 	table  *csvTable
 	file   *os.File
-	out    *parquet.Writer // nil until the columns are laid out
+	out    *parquet.GenericWriter[any] // nil until the columns are laid out
 
 	names   []string          // of the columns, parallel to the fields
 	cells   [][]parquet.Value // by column: the fields, the geometry, the four of its box
@@ -315,7 +315,7 @@ func (l *parquetLayer) layOut() {
 			options = append(options, parquet.SkipPageBounds(name))
 		}
 	}
-	l.out = parquet.NewWriter(l.file, options...)
+	l.out = parquet.NewGenericWriter[any](l.file, options...)
 }
 
 // repeats tells whether a dictionary pays for cells: half of them at least are
