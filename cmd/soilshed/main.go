@@ -38,14 +38,12 @@ func verbs() []verb {
 
 func main() {
 	collectAt(20)
-	ballast := make([]byte, ballastBytes)
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	code := make(chan int, 1)
 	go func() { code <- run(ctx, os.Args[1:], os.Stdout, os.Stderr) }()
 	c := untilStopped(ctx, code)
 	stop()
 	clearScratch()
-	runtime.KeepAlive(ballast)
 	os.Exit(c)
 }
 
@@ -57,11 +55,6 @@ func collectAt(percent int) {
 		debug.SetGCPercent(percent)
 	}
 }
-
-// ballastBytes are held and never touched, so no memory stands behind them. They
-// count as memory that lives, so that a fifth of them more rubbish may lie about:
-// without, a city of 100,000 trees is searched for rubbish each 40 MB (setting).
-const ballastBytes = 320 << 20
 
 // manyTreesBytes is what lives in a run beyond which half as much rubbish may lie
 // about: three million trees, say (setting).
