@@ -123,7 +123,7 @@ func (a *aside) abort() error {
 // commit moves the set to its place. On an error the old set stands as before.
 func (a *aside) commit() (err error) {
 	if a.done {
-		return errors.New("the output is closed already")
+		return errClosed
 	}
 	defer a.abort()
 	for _, f := range a.files {

@@ -27,20 +27,14 @@ const unitDecimals = 4
 
 // geojsonSink writes one file a layer.
 type geojsonSink struct {
-	path    string
-	schemas []Schema
-	options CreateOptions
-	set     *aside
-	layers  []geojsonLayer
-	err     error // of an earlier write: nothing may be committed after it
-	notes   []string
+	fileSink
+	layers []geojsonLayer
 }
 
-// geojsonLayer is a file that is being written, or a CSV table.
+// geojsonLayer is a file that is being written.
 type geojsonLayer struct {
 	schema   *Schema
 	final    string
-	table    *csvTable
 	file     *os.File
 	pack     io.Closer
 	out      *bufio.Writer
@@ -60,35 +54,21 @@ func createGeoJSON(path string, schemas []Schema, o CreateOptions) (Sink, error)
 	if err := checkLayers(path, schemas); err != nil {
 		return nil, err
 	}
-	set, err := newAside(path)
+	files, err := newFileSink(path, schemas, o)
 	if err != nil {
 		return nil, err
 	}
-	set.settle = o.Settle
-	s := &geojsonSink{path: path, schemas: schemas, options: o, set: set, layers: make([]geojsonLayer, len(schemas))}
-	if err := s.open(); err != nil {
-		s.Abort()
+	s := &geojsonSink{files, make([]geojsonLayer, len(schemas))}
+	if err := s.open(s.start); err != nil {
 		return nil, err
 	}
 	return s, nil
 }
 
-// open starts the files.
-func (s *geojsonSink) open() error {
-	if err := inOrder(s.schemas, s.start); err != nil {
-		return err
-	}
-	return writeStyles(s.set, s.path, s.schemas, s.options.Styles)
-}
-
 func (s *geojsonSink) start(i int) (err error) {
 	l := &s.layers[i]
-	l.schema = &s.schemas[i]
-	l.final = layerPath(s.path, s.schemas, i)
-	if l.schema.Shape == NoShape {
-		l.table, err = newCSVTable(s.set, l.final, l.schema)
-		return err
-	}
+	s.files[i] = l
+	l.schema, l.final = &s.schemas[i], s.finals[i]
 	if l.file, err = s.set.create(l.final); err != nil {
 		return err
 	}
@@ -160,22 +140,6 @@ func (l *geojsonLayer) fail(err error) error {
 		return nil
 	}
 	return writing(l.final, err)
-}
-
-func (s *geojsonSink) Write(i int, f Feature) error {
-	if s.err != nil {
-		return s.err
-	}
-	l := &s.layers[i]
-	if err := checkFeature(l.final, l.schema, f); err != nil {
-		return err
-	}
-	if l.table != nil {
-		s.err = l.table.write(f)
-	} else {
-		s.err = l.write(f)
-	}
-	return s.err
 }
 
 func (l *geojsonLayer) write(f Feature) error {
@@ -398,39 +362,7 @@ func appendJSONString(b []byte, s string) []byte {
 }
 
 // Notes tells what could not be written.
-func (s *geojsonSink) Notes() []string { return s.notes }
-
-func (s *geojsonSink) Commit() error {
-	if s.err != nil {
-		s.Abort()
-		return s.err
-	}
-	s.err = errors.New("the output is closed already")
-	for i := range s.layers {
-		if err := s.layers[i].finish(); err != nil {
-			s.set.abort()
-			return err
-		}
-	}
-	if err := s.set.commit(); err != nil {
-		return err
-	}
-	for i := range s.layers {
-		l := &s.layers[i]
-		if l.dropped > 0 {
-			s.notes = append(s.notes, fmt.Sprintf("%s: %s of fewer than three corners not written", filepath.Base(l.final), count(l.dropped, "ring", "rings")))
-		}
-		if l.unknown > 0 {
-			s.notes = append(s.notes, fmt.Sprintf("%s: %s not finite, and written as null", filepath.Base(l.final), count(l.unknown, "number is", "numbers are")))
-		}
-	}
-	return nil
-}
-
 func (l *geojsonLayer) finish() error {
-	if l.table != nil {
-		return l.table.finish()
-	}
 	if !l.lines {
 		b := []byte("\n]")
 		if l.bounded {
@@ -457,19 +389,19 @@ func (l *geojsonLayer) finish() error {
 	return l.fail(errors.Join(err, file.Close()))
 }
 
-func (s *geojsonSink) Abort() error {
-	for i := range s.layers {
-		l := &s.layers[i]
-		if l.file != nil {
-			l.file.Close()
-			l.file = nil
-		}
-		if l.table != nil {
-			l.table.file.Close()
-		}
+func (l *geojsonLayer) notes() (notes []string) {
+	if l.dropped > 0 {
+		notes = append(notes, fmt.Sprintf("%s: %s of fewer than three corners not written", filepath.Base(l.final), count(l.dropped, "ring", "rings")))
 	}
-	if s.err == nil {
-		s.err = errors.New("the output is closed already")
+	if l.unknown > 0 {
+		notes = append(notes, fmt.Sprintf("%s: %s not finite, and written as null", filepath.Base(l.final), count(l.unknown, "number is", "numbers are")))
 	}
-	return s.set.abort()
+	return notes
+}
+
+func (l *geojsonLayer) close() {
+	if l.file != nil {
+		l.file.Close()
+		l.file = nil
+	}
 }

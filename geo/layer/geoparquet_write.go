@@ -50,20 +50,15 @@ var parquetWriter = [3]string{"github.com/parquet-go/parquet-go", "0.32.0", "soi
 
 // parquetSink writes one GeoParquet file a layer (specification 1.1.0).
 type parquetSink struct {
-	path    string
-	schemas []Schema
-	options CreateOptions
-	set     *aside
-	layers  []parquetLayer
-	err     error // of an earlier write: nothing may be committed after it
-	notes   []string
+	fileSink
+	layers []parquetLayer
 }
 
-// parquetLayer is a file that is being written, or a CSV table.
+// parquetLayer is a file that is being written.
 type parquetLayer struct {
 	schema *Schema
 	final  string
-	table  *csvTable
+	told   *CreateOptions
 	file   *os.File
 	out    *parquet.GenericWriter[any] // nil until the columns are laid out
 
@@ -91,18 +86,12 @@ func createGeoParquet(path string, schemas []Schema, o CreateOptions) (Sink, err
 			return nil, &Error{File: path, Layer: s.Name, Err: fmt.Errorf("%d fields, where %d are the limit", len(s.Fields), maxJSONFields), Remedy: "keep fewer"}
 		}
 	}
-	set, err := newAside(path)
+	files, err := newFileSink(path, schemas, o)
 	if err != nil {
 		return nil, err
 	}
-	set.settle = o.Settle
-	s := &parquetSink{path: path, schemas: schemas, options: o, set: set, layers: make([]parquetLayer, len(schemas))}
-	err = inOrder(schemas, s.start)
-	if err == nil {
-		err = writeStyles(set, path, schemas, o.Styles)
-	}
-	if err != nil {
-		s.Abort()
+	s := &parquetSink{files, make([]parquetLayer, len(schemas))}
+	if err := s.open(s.start); err != nil {
 		return nil, err
 	}
 	return s, nil
@@ -110,15 +99,11 @@ func createGeoParquet(path string, schemas []Schema, o CreateOptions) (Sink, err
 
 func (s *parquetSink) start(i int) (err error) {
 	l := &s.layers[i]
-	l.schema = &s.schemas[i]
-	l.final = layerPath(s.path, s.schemas, i)
-	if l.schema.Shape == NoShape {
-		l.table, err = newCSVTable(s.set, l.final, l.schema)
-		return err
-	}
+	s.files[i] = l
+	l.schema, l.final, l.told = &s.schemas[i], s.finals[i], &s.options
 	var notes []string
 	l.names, notes = columnNames(*l.schema, "a GeoParquet file", parquetGeometry, parquetBox)
-	s.notes = append(s.notes, notes...)
+	s.told = append(s.told, notes...)
 	l.cells = make([][]parquet.Value, len(l.names)+5)
 	l.lost = make([]lostValues, len(l.names))
 	l.bound = emptyBound()
@@ -126,22 +111,6 @@ func (s *parquetSink) start(i int) (err error) {
 	l.wkb.SetByteOrder(binary.LittleEndian)
 	l.file, err = s.set.create(l.final)
 	return err
-}
-
-func (s *parquetSink) Write(i int, f Feature) error {
-	if s.err != nil {
-		return s.err
-	}
-	l := &s.layers[i]
-	if err := checkFeature(l.final, l.schema, f); err != nil {
-		return err
-	}
-	if l.table != nil {
-		s.err = l.table.write(f)
-	} else {
-		s.err = l.write(f)
-	}
-	return s.err
 }
 
 func (l *parquetLayer) fail(err error) error {
@@ -368,13 +337,10 @@ func (g *parquetColumns) add(name string, n parquet.Node) {
 func (g *parquetColumns) Fields() []parquet.Field { return g.fields }
 
 // finish writes what waits, and what the file says of itself.
-func (l *parquetLayer) finish(o CreateOptions) error {
-	if l.table != nil {
-		return l.table.finish()
-	}
+func (l *parquetLayer) finish() error {
 	err := l.flush()
 	if err == nil {
-		for _, kv := range l.metadata(o) {
+		for _, kv := range l.metadata(*l.told) {
 			l.out.SetKeyValueMetadata(kv[0], kv[1])
 		}
 		err = l.out.Close()
@@ -421,46 +387,16 @@ func (l *parquetLayer) metadata(o CreateOptions) [][2]string {
 }
 
 // Notes tells what could not be written.
-func (s *parquetSink) Notes() []string { return s.notes }
-
-func (s *parquetSink) Commit() error {
-	if s.err != nil {
-		s.Abort()
-		return s.err
+func (l *parquetLayer) notes() (notes []string) {
+	if l.one.dropped > 0 {
+		notes = append(notes, fmt.Sprintf("%s: %s of fewer than three corners not written", filepath.Base(l.final), count(l.one.dropped, "ring", "rings")))
 	}
-	s.err = errors.New("the output is closed already")
-	for i := range s.layers {
-		if err := s.layers[i].finish(s.options); err != nil {
-			s.Abort()
-			return err
-		}
-	}
-	if err := s.set.commit(); err != nil {
-		return err
-	}
-	for i := range s.layers {
-		l := &s.layers[i]
-		if l.one.dropped > 0 {
-			s.notes = append(s.notes, fmt.Sprintf("%s: %s of fewer than three corners not written", filepath.Base(l.final), count(l.one.dropped, "ring", "rings")))
-		}
-		s.notes = append(s.notes, lostNotes(l.schema, l.lost)...)
-	}
-	return nil
+	return append(notes, lostNotes(l.schema, l.lost)...)
 }
 
-func (s *parquetSink) Abort() error {
-	for i := range s.layers {
-		l := &s.layers[i]
-		if l.file != nil {
-			l.file.Close()
-			l.file = nil
-		}
-		if l.table != nil {
-			l.table.file.Close()
-		}
+func (l *parquetLayer) close() {
+	if l.file != nil {
+		l.file.Close()
+		l.file = nil
 	}
-	if s.err == nil {
-		s.err = errors.New("the output is closed already")
-	}
-	return s.set.abort()
 }

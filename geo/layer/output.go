@@ -315,6 +315,10 @@ func (t *csvTable) finish() error {
 	return t.fail(errors.Join(t.csv.Error(), t.out.Flush(), t.file.Close()))
 }
 
+func (t *csvTable) notes() []string { return nil }
+
+func (t *csvTable) close() { t.file.Close() }
+
 // noFormula makes text safe to open in a spreadsheet, which takes cells that
 // begin with = + - @ for formulas, after blanks too and in a line of their own.
 // A plain number stays one.

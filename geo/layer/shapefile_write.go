@@ -26,20 +26,15 @@ var staleIndexes = [...]string{".qix", ".sbn", ".sbx", ".fbn", ".fbx", ".ain", "
 
 // shapefileSink writes one shapefile a layer.
 type shapefileSink struct {
-	path    string
-	schemas []Schema
-	options CreateOptions
-	set     *aside
-	layers  []shapefileLayer
-	err     error
-	notes   []string
-	limit   int64 // bytes of a .shp or .dbf; less in tests
+	fileSink
+	layers []shapefileLayer
+	limit  int64 // bytes of a .shp or .dbf; less in tests
 }
 
 type shapefileLayer struct {
 	schema    *Schema
 	final     string // path of the .shp
-	table     *csvTable
+	limit     *int64 // of its sink
 	shp, shx  *os.File
 	out, xout *bufio.Writer
 	kind      int32
@@ -62,24 +57,16 @@ func createShapefile(path string, schemas []Schema, o CreateOptions) (Sink, erro
 			return nil, &Error{File: path, Layer: s.Name, Err: fmt.Errorf("%d fields, where a shapefile holds %d", len(s.Fields), maxDBFFields), Remedy: "keep fewer, or write a GeoPackage: end the name in .gpkg"}
 		}
 	}
-	set, err := newAside(path)
+	files, err := newFileSink(path, schemas, o)
 	if err != nil {
 		return nil, err
 	}
-	set.settle = o.Settle
-	s := &shapefileSink{path: path, schemas: schemas, options: o, set: set, layers: make([]shapefileLayer, len(schemas)), limit: maxShapefile}
-	if err := s.open(); err != nil {
-		s.Abort()
+	s := &shapefileSink{files, make([]shapefileLayer, len(schemas)), maxShapefile}
+	s.last = s.writeReadme
+	if err := s.open(s.start); err != nil {
 		return nil, err
 	}
 	return s, nil
-}
-
-func (s *shapefileSink) open() error {
-	if err := inOrder(s.schemas, s.start); err != nil {
-		return err
-	}
-	return writeStyles(s.set, s.path, s.schemas, s.options.Styles)
 }
 
 // shapePart is the path of a part of the shapefile, its ending in the case of
@@ -94,12 +81,8 @@ func shapePart(path, ending string) string {
 
 func (s *shapefileSink) start(i int) (err error) {
 	l := &s.layers[i]
-	l.schema = &s.schemas[i]
-	l.final = layerPath(s.path, s.schemas, i)
-	if l.schema.Shape == NoShape {
-		l.table, err = newCSVTable(s.set, l.final, l.schema)
-		return err
-	}
+	s.files[i] = l
+	l.schema, l.final, l.limit = &s.schemas[i], s.finals[i], &s.limit
 	l.kind = map[Shape]int32{Points: shpPoint, Polygons: shpPolygon, Lines: shpPolyLine}[l.schema.Shape]
 	if l.shp, err = s.set.create(l.final); err != nil {
 		return err
@@ -133,34 +116,18 @@ func (s *shapefileSink) start(i int) (err error) {
 	return nil
 }
 
-func (s *shapefileSink) Write(i int, f Feature) error {
-	if s.err != nil {
-		return s.err
-	}
-	l := &s.layers[i]
-	if err := checkFeature(l.final, l.schema, f); err != nil {
-		return err
-	}
-	if l.table != nil {
-		s.err = l.table.write(f)
-		return s.err
-	}
-	s.err = l.write(f, s.limit)
-	return s.err
-}
-
 func tooLarge(path string, limit int64) error {
 	return &Error{File: path, Err: fmt.Errorf("would grow beyond %d bytes, where shapefiles end", limit), Remedy: "write a GeoPackage: end the name in .gpkg; or keep fewer fields"}
 }
 
-func (l *shapefileLayer) write(f Feature, limit int64) error {
+func (l *shapefileLayer) write(f Feature) error {
 	b := l.content(append(l.buf[:0], make([]byte, shpRecordHeader)...), f.Geometry)
 	l.buf = b
 	l.n++
 	binary.BigEndian.PutUint32(b[0:], uint32(l.n))
 	binary.BigEndian.PutUint32(b[4:], uint32(len(b)-shpRecordHeader)/2)
-	if l.at+int64(len(b)) > limit {
-		return tooLarge(l.final, limit)
+	if l.at+int64(len(b)) > *l.limit {
+		return tooLarge(l.final, *l.limit)
 	}
 	var x [8]byte
 	binary.BigEndian.PutUint32(x[0:], uint32(l.at/2))
@@ -172,7 +139,7 @@ func (l *shapefileLayer) write(f Feature, limit int64) error {
 	if _, err := l.xout.Write(x[:]); err != nil {
 		return writing(l.final, err)
 	}
-	return l.dbf.write(f.Values, limit)
+	return l.dbf.write(f.Values, *l.limit)
 }
 
 // content appends a record's content.
@@ -291,47 +258,16 @@ func (l *shapefileLayer) header(size int64) []byte {
 }
 
 // Notes tells what the format could not hold.
-func (s *shapefileSink) Notes() []string { return s.notes }
-
-func (s *shapefileSink) Commit() error {
-	if s.err != nil {
-		s.Abort()
-		return s.err
+// writeReadme writes what a shapefile has no other place for.
+func (s *shapefileSink) writeReadme() error {
+	text := s.readme()
+	if text == "" {
+		return nil
 	}
-	s.err = errors.New("the output is closed already")
-	err := s.finish()
-	if err == nil {
-		err = s.set.commit()
-	}
-	s.close()
-	return errors.Join(err, s.set.abort())
+	return s.set.text(strings.TrimSuffix(s.path, filepath.Ext(s.path))+"-readme.txt", text)
 }
 
-func (s *shapefileSink) finish() error {
-	for i := range s.layers {
-		l := &s.layers[i]
-		if l.table != nil {
-			if err := l.table.finish(); err != nil {
-				return err
-			}
-			continue
-		}
-		if err := l.finish(s.limit); err != nil {
-			return err
-		}
-		if err := l.verify(); err != nil {
-			return err
-		}
-		s.notes = append(s.notes, l.notes()...)
-	}
-	if text := s.readme(); text != "" {
-		stem := strings.TrimSuffix(s.path, filepath.Ext(s.path))
-		return s.set.text(stem+"-readme.txt", text)
-	}
-	return nil
-}
-
-func (l *shapefileLayer) finish(limit int64) error {
+func (l *shapefileLayer) finish() error {
 	err := errors.Join(l.out.Flush(), l.xout.Flush())
 	if err == nil {
 		_, err = l.shp.WriteAt(l.header(l.at), 0)
@@ -343,7 +279,10 @@ func (l *shapefileLayer) finish(limit int64) error {
 	if err != nil {
 		return writing(l.final, err)
 	}
-	return l.dbf.finish(limit)
+	if err := l.dbf.finish(*l.limit); err != nil {
+		return err
+	}
+	return l.verify()
 }
 
 func (l *shapefileLayer) notes() []string {
@@ -439,9 +378,9 @@ func (r *blankRows) Close() error { return r.file.Close() }
 func (s *shapefileSink) readme() string {
 	var b strings.Builder
 	for i := range s.layers {
-		l := &s.layers[i]
+		l, schema := &s.layers[i], &s.schemas[i]
 		fields := &strings.Builder{}
-		for k, f := range l.schema.Fields {
+		for k, f := range schema.Fields {
 			name := f.Name
 			if l.dbf != nil {
 				name = l.dbf.names[k]
@@ -463,11 +402,11 @@ func (s *shapefileSink) readme() string {
 				fmt.Fprintf(fields, "  %-10s  %s\n", name, strings.Join(words, "; "))
 			}
 		}
-		if l.schema.Title == "" && l.schema.Abstract == "" && fields.Len() == 0 {
+		if schema.Title == "" && schema.Abstract == "" && fields.Len() == 0 {
 			continue
 		}
-		fmt.Fprintf(&b, "%s\n", filepath.Base(l.final))
-		for _, t := range []string{l.schema.Title, l.schema.Abstract} {
+		fmt.Fprintf(&b, "%s\n", filepath.Base(s.finals[i]))
+		for _, t := range []string{schema.Title, schema.Abstract} {
 			if t != "" {
 				fmt.Fprintf(&b, "%s\n", t)
 			}
@@ -483,28 +422,14 @@ func (s *shapefileSink) readme() string {
 	return b.String()
 }
 
-func (s *shapefileSink) close() {
-	for i := range s.layers {
-		l := &s.layers[i]
-		if l.shp != nil {
-			l.shp.Close()
-		}
-		if l.shx != nil {
-			l.shx.Close()
-		}
-		if l.dbf != nil {
-			l.dbf.close()
-		}
-		if l.table != nil {
-			l.table.file.Close()
-		}
+func (l *shapefileLayer) close() {
+	if l.shp != nil {
+		l.shp.Close()
 	}
-}
-
-func (s *shapefileSink) Abort() error {
-	if s.err == nil {
-		s.err = errors.New("the output is closed already")
+	if l.shx != nil {
+		l.shx.Close()
 	}
-	s.close()
-	return s.set.abort()
+	if l.dbf != nil {
+		l.dbf.close()
+	}
 }
