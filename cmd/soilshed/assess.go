@@ -8,6 +8,7 @@ import (
 	"io"
 	"math"
 	"os"
+	"slices"
 	"sync"
 	"time"
 
@@ -279,7 +280,13 @@ const (
 
 // job is the work of looking at one collar.
 func (a *assessment) job(i int) rank.Job {
-	t, r := &a.in.trees[i], a.rows.at(i)
+	var r row
+	a.rows.unpack(i, &r)
+	return a.jobOf(i, &r)
+}
+
+func (a *assessment) jobOf(i int, r *row) rank.Job {
+	t := &a.in.trees[i]
 	s := a.model.Size(t)
 	gain := rank.Averted(r.res.HarmYr, math.Min(r.res.HarmYr, rank.Harm(r.res.FailSoundYr, r.res.Exposure)), rank.Relief)
 	if a.o.listBy == byGirdling {
@@ -288,7 +295,7 @@ func (a *assessment) job(i int) rank.Job {
 	return rank.Job{
 		Key: i, ID: t.ID, Street: t.Street, EastM: a.in.at[i].X, NorthM: a.in.at[i].Y,
 		HarmYr: r.res.HarmYr, Gain: gain,
-		HoursH: rank.Hours(s.DBHCm/100, t.FlareCm.Or(10)/100, a.digging(i)),
+		HoursH: rank.Hours(s.DBHCm/100, t.FlareCm.Or(10)/100, a.digging(i, r)),
 	}
 }
 
@@ -298,33 +305,35 @@ const smallPitM2 = 2.25
 
 // rank orders the trees.
 func (a *assessment) rank() {
-	// A job of each tree, worked out in as many parts as there are workers; a tree
-	// that takes no place has none.
-	all := make([]rank.Job, len(a.rows))
-	placed := make([]bool, len(a.rows))
-	part := len(all)/a.o.workers + 1
+	// The key of each tree's job, in as many parts as there are workers; a tree that
+	// takes no place has none.
+	part := len(a.rows)/a.o.workers + 1
+	keys := make([]rank.Key, len(a.rows))
 	var parts sync.WaitGroup
-	for from := 0; from < len(all); from += part {
+	for from := 0; from < len(keys); from += part {
 		parts.Go(func() {
-			for i := from; i < min(from+part, len(all)); i++ {
-				if placed[i] = a.ranked(i); placed[i] {
-					all[i] = a.job(i)
-					a.rows[i].hours = float32(all[i].HoursH)
+			var r row
+			for i := from; i < min(from+part, len(keys)); i++ {
+				keys[i].Of = noPlace
+				a.rows.unpack(i, &r)
+				if !a.ranked(i, &r) {
+					continue
 				}
+				j := a.jobOf(i, &r)
+				keys[i] = rank.Key{Worth: j.Worth(), Of: int32(i)}
+				a.rows[i].hours = float32(j.HoursH)
 			}
 		})
 	}
 	parts.Wait()
-	jobs := all[:0]
-	for i, j := range all {
-		if placed[i] {
-			jobs = append(jobs, j)
-		}
-	}
-	rank.Order(jobs)
-	a.byRank = make([]int32, len(jobs))
-	for k := range jobs {
-		a.byRank[k] = int32(jobs[k].Key)
-		a.rows[jobs[k].Key].rank = int32(k + 1)
+	keys = slices.DeleteFunc(keys, func(k rank.Key) bool { return k.Of == noPlace })
+	rank.OrderKeys(keys, func(of int32) rank.Job { return a.job(int(of)) })
+	a.byRank = make([]int32, len(keys))
+	for k := range keys {
+		a.byRank[k] = keys[k].Of
+		a.rows[keys[k].Of].rank = int32(k + 1)
 	}
 }
+
+// noPlace marks the key of a tree that takes no place in the list.
+const noPlace = -1

@@ -79,8 +79,7 @@ func (a *assessment) charts() []chart {
 	}
 	byPct[pctBars].name, byPct[pctBars+1].name = fmt.Sprintf("%d %% or more", pctBars*pctStep), "not known"
 	kinds, years, stocks := map[string]*chartGroup{}, map[int]*chartGroup{}, map[string]*chartGroup{}
-	for i := range a.rows {
-		r := a.rows.at(i)
+	for i, r := range a.rows.all() {
 		if !r.res.Assessed {
 			continue
 		}

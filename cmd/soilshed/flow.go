@@ -396,10 +396,9 @@ func (a *assessment) run(ctx context.Context, shapes func([]shape) error) error 
 }
 
 // ranked tells whether a tree takes a place in the list.
-func (a *assessment) ranked(i int) bool {
+func (a *assessment) ranked(i int, r *row) bool {
 	if a.in.trees[i].Dead || a.in.kinds[i] != singleTree {
 		return false
 	}
-	r := a.rows.at(i)
 	return r.res.Assessed && !math.IsNaN(r.res.HarmYr)
 }

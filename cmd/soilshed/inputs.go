@@ -210,8 +210,10 @@ func (in *inputs) readTrees(ctx context.Context, o *options, year int) error {
 	// A tree is hundreds of bytes: a list that grows by copying itself would cost
 	// more than reading the file.
 	const some = 4096
-	var lists [][]risk.Tree
-	var xs, ys []float64
+	room := src.Schema().Records
+	lists := [][]risk.Tree{make([]risk.Tree, 0, max(some, room))}
+	xs, ys := make([]float64, 0, room), make([]float64, 0, room)
+	in.kinds, in.fids = make([]recordKind, 0, room), make([]int64, 0, room)
 	if err := in.records(ctx, src, c, func(f *layer.Feature) error {
 		p, err := layer.PointOf(f.Geometry)
 		if err != nil {
@@ -223,10 +225,11 @@ func (in *inputs) readTrees(ctx context.Context, o *options, year int) error {
 			return nil
 		}
 		t, kind := cols.tree(f)
-		if n := len(lists); n == 0 || len(lists[n-1]) == some {
-			lists = append(lists, make([]risk.Tree, 0, some))
-		}
 		last := &lists[len(lists)-1]
+		if len(*last) == cap(*last) {
+			lists = append(lists, make([]risk.Tree, 0, some))
+			last = &lists[len(lists)-1]
+		}
 		*last = append(*last, t)
 		in.kinds = append(in.kinds, kind)
 		in.fids = append(in.fids, f.FID)
@@ -235,7 +238,10 @@ func (in *inputs) readTrees(ctx context.Context, o *options, year int) error {
 	}); err != nil {
 		return err
 	}
-	in.trees = slices.Concat(lists...)
+	if in.trees = lists[0]; len(lists) > 1 {
+		in.trees = slices.Concat(lists...)
+	}
+	lists = nil
 	in.report.Notes = append(in.report.Notes, cols.census.sentences()...)
 	cols.seen = nil // the numbers are unique by now
 	if len(in.trees) == 0 {
@@ -265,6 +271,7 @@ func (in *inputs) readTrees(ctx context.Context, o *options, year int) error {
 		return err
 	}
 	n := 0
+	in.at = make([]geo.XY, 0, len(in.trees))
 	for i := range in.trees {
 		p, err := conv(xs[i], ys[i])
 		if err == nil && math.Hypot(p.X, p.Y) > farM {

@@ -57,7 +57,8 @@ func collectAt(percent int) {
 }
 
 // manyTreesBytes is what lives in a run beyond which half as much rubbish may lie
-// about: three million trees, say (setting).
+// about, and room that is free goes back to the system: three million trees, say
+// (setting).
 const manyTreesBytes = 3 << 30
 
 // collectSooner is called after each phase of a run.
@@ -65,6 +66,7 @@ func collectSooner() {
 	var m runtime.MemStats
 	if runtime.ReadMemStats(&m); m.HeapAlloc > manyTreesBytes {
 		collectAt(10)
+		debug.FreeOSMemory()
 	}
 }
 

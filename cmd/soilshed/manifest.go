@@ -389,8 +389,7 @@ func (a *assessment) writeManifest(ctx context.Context, out string) error {
 		m.Columns = append(m.Columns, manifestColumn{c.Name, c.Column, c.Unit, c.How, c.UnitBy})
 	}
 	hows := ground.Hows()
-	for i := range a.rows {
-		row := a.rows.at(i)
+	for i, row := range a.rows.all() {
 		if a.in.trees[i].Dead {
 			m.Counts.DeadRecords++
 		}

@@ -161,17 +161,18 @@ func (a *assessment) inputNames() []string {
 
 // shares writes a batch of shares.
 func (w *writer) shares(list []shape) error {
+	var r row
 	for _, s := range list {
 		g, err := w.multi(s.polygon)
 		if err != nil {
 			w.skip++
 			continue
 		}
-		r := w.a.rows.at(int(s.tree))
+		w.a.rows.unpack(int(s.tree), &r)
 		size := w.a.model.Size(&w.a.in.trees[s.tree])
 		f := layer.Feature{Geometry: g, Values: make([]layer.Value, 0, len(w.open))}
 		for _, o := range w.open {
-			f.Values = append(f.Values, o.value(w.a, int(s.tree), r, &size, w.us))
+			f.Values = append(f.Values, o.value(w.a, int(s.tree), &r, &size, w.us))
 		}
 		w.fid++
 		f.FID = w.fid
@@ -229,6 +230,7 @@ func (w *writer) trees(ctx context.Context) error {
 func (w *writer) results(ctx context.Context) iter.Seq2[layer.Feature, error] {
 	a := w.a
 	same := w.system == a.in.system || w.system.Same(a.in.system)
+	var r row
 	feature := func(i int, own []layer.Value, at orb.Point) layer.Feature {
 		f := layer.Feature{FID: int64(i + 1), Geometry: at, Values: make([]layer.Value, 0, len(w.own)+len(w.fields))}
 		for _, k := range w.own {
@@ -238,10 +240,10 @@ func (w *writer) results(ctx context.Context) iter.Seq2[layer.Feature, error] {
 				f.Values = append(f.Values, layer.Value{})
 			}
 		}
-		r := a.rows.at(i)
+		a.rows.unpack(i, &r)
 		size := a.model.Size(&a.in.trees[i])
 		for _, o := range w.fields {
-			f.Values = append(f.Values, o.value(a, i, r, &size, w.us))
+			f.Values = append(f.Values, o.value(a, i, &r, &size, w.us))
 		}
 		return f
 	}

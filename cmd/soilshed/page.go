@@ -48,7 +48,7 @@ var pageFields = []outField{
 	{name: "look", alias: "what to look for", doc: "What to look for first, and on which side.",
 		get: forRanked(func(a *assessment, i int) string { return a.local(a.look(i)) })},
 	{name: "tools", alias: "tools", doc: "Tools for the ground it stands in. Common practice, no source.",
-		get: forRanked(func(a *assessment, i int) string { return tools[a.digging(i)] })},
+		get: forRanked(func(a *assessment, i int) string { return tools[a.digging(i, a.rows.at(i))] })},
 	{name: "cautions", alias: "cautions", doc: "What to mind.",
 		get: forRanked(func(a *assessment, i int) string { return a.cautions(i) })},
 	{name: "crew_h", kind: layer.Real, unit: "h", digits: 2, alias: "hours on site", doc: "Hours of a crew of two on site. Common practice, no source.",
@@ -164,8 +164,9 @@ func (p *pageMaker) chooseDetails(most int) {
 func (p *pageMaker) mapBlock() []byte {
 	n := len(p.list)
 	tone, mark := make([]uint32, n), make([]uint32, n)
+	var r row
 	for k, i := range p.list {
-		r := p.a.rows.at(int(i))
+		p.a.rows.unpack(int(i), &r)
 		tone[k] = uint32(r.pageTone())
 		mark[k] = uint32(stepOf(failureSteps, r.res.FailYr) | stepOf(girdlingSteps, r.res.GirdledP)<<2)
 		if p.has[i] {
@@ -180,10 +181,12 @@ func (p *pageMaker) mapBlock() []byte {
 func (p *pageMaker) column(b []byte, to *[]pageColumn, f *outField, trees []int32) []byte {
 	a := p.a
 	field := f.field(p.us)
+	var r row
 	b, c := packColumn(b, pageColumn{Name: f.name, Alias: field.Alias, Unit: field.Unit, Doc: field.Doc, Digits: f.digits}, f.kind, len(trees), func(k int) layer.Value {
 		i := trees[k]
+		a.rows.unpack(int(i), &r)
 		size := a.model.Size(&a.in.trees[i])
-		return f.value(a, int(i), a.rows.at(int(i)), &size, p.us)
+		return f.value(a, int(i), &r, &size, p.us)
 	})
 	if f.name == "species" {
 		p.head.Common = commonNames(c.Words)

@@ -2,6 +2,7 @@ package main
 
 import (
 	"encoding/binary"
+	"iter"
 	"math"
 	"slices"
 
@@ -71,8 +72,27 @@ func (r *row) marks() [3]*bool { return [3]*bool{&r.res.Assessed, &r.res.Graded,
 
 // at is the row of a tree, unpacked; a change to it is kept by set alone.
 func (s rows) at(i int) *row {
+	r := new(row)
+	s.unpack(i, r)
+	return r
+}
+
+// all are the rows of all trees, in one row that is used again.
+func (s rows) all() iter.Seq2[int, *row] {
+	return func(yield func(int, *row) bool) {
+		var r row
+		for i := range s {
+			if s.unpack(i, &r); !yield(i, &r) {
+				return
+			}
+		}
+	}
+}
+
+// unpack is at for those that go through all trees with one row in hand.
+func (s rows) unpack(i int, r *row) {
 	p := &s[i]
-	r := &row{how: p.how, mates: p.mates, rank: p.rank, crewHours: float64(p.hours)}
+	*r = row{how: p.how, mates: p.mates, rank: p.rank, crewHours: float64(p.hours)}
 	r.res.Reasons, r.res.Missing, r.res.Class, r.res.Decides = p.reasons, p.missing, p.class, decidesWords[p.decides]
 	if p.outgrown != unknownYear {
 		r.res.OutgrownYear = risk.Known(int(p.outgrown))
@@ -83,7 +103,6 @@ func (s rows) at(i int) *row {
 	for k, v := range r.marks() {
 		*v = p.marks>>k&1 != 0
 	}
-	return r
 }
 
 // set keeps the row of a tree. Rows of different trees may be set side by side.

@@ -68,8 +68,7 @@ func (a *assessment) tellResults(w io.Writer) {
 	var graded, ranked, dead, flagged int
 	var fails, harm float64
 	var probable int
-	for i := range a.rows {
-		row := a.rows.at(i)
+	for i, row := range a.rows.all() {
 		kinds[a.in.kinds[i]]++
 		if !row.res.Assessed {
 			continue

@@ -398,9 +398,10 @@ func (t *tileMaker) properties(i int32, fields []*outField) geojson.Properties {
 	a := t.a
 	us := a.o.units == "us"
 	size := a.model.Size(&a.in.trees[i])
+	r := a.rows.at(int(i))
 	p := geojson.Properties{}
 	for _, f := range fields {
-		v := f.value(a, int(i), a.rows.at(int(i)), &size, us)
+		v := f.value(a, int(i), r, &size, us)
 		if v.Null() {
 			continue
 		}

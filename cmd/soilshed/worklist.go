@@ -205,7 +205,9 @@ var workFields = []workField{
 	{outField{name: "look", alias: "what to look for", doc: "What to look for first, and on which side."},
 		func(a *assessment, s *workStop) layer.Value { return words(a.local(a.look(s.tree))) }},
 	{outField{name: "tools", alias: "tools", doc: "Tools for the ground it stands in. Common practice, no source."},
-		func(a *assessment, s *workStop) layer.Value { return words(tools[a.digging(s.tree)]) }},
+		func(a *assessment, s *workStop) layer.Value {
+			return words(tools[a.digging(s.tree, a.rows.at(s.tree))])
+		}},
 	{outField{name: "hours", kind: layer.Real, unit: "h", digits: 2, alias: "hours on site", doc: "Hours of a crew of two on site, by the size of the stem and the ground. Common practice, no source."},
 		func(_ *assessment, s *workStop) layer.Value { return number(s.job.HoursH) }},
 	{outField{name: "cautions", alias: "cautions", doc: "What to mind."},
@@ -228,8 +230,8 @@ func asInTrees(name string) func(*assessment, *workStop) layer.Value {
 }
 
 // digging is what a crew has to dig in.
-func (a *assessment) digging(i int) rank.Ground {
-	t, r := &a.in.trees[i], a.rows.at(i)
+func (a *assessment) digging(i int, r *row) rank.Ground {
+	t := &a.in.trees[i]
 	if r.how == ground.Recorded || r.how == ground.Assumed || r.how == ground.Sealed ||
 		measuredGround(r.how) && r.openM2 < smallPitM2 {
 		return rank.Tight
@@ -425,11 +427,10 @@ func (w *writer) rest(ctx context.Context) (err error) {
 		return nil
 	}
 	fid := int64(0)
-	for i := range a.rows {
+	for i, r := range a.rows.all() {
 		if i%1024 == 0 && ctx.Err() != nil {
 			return ctx.Err()
 		}
-		r := a.rows.at(i)
 		if !r.watered() {
 			continue
 		}

@@ -263,6 +263,7 @@ func (g *geoParquet) rowGroups(meta *pq.FileMetaData, leaves int) error {
 		}
 		g.groups = append(g.groups, group)
 	}
+	g.schema.Records = int(min(total, g.size/8))
 	return nil
 }
 

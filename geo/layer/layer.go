@@ -60,6 +60,10 @@ type Schema struct {
 	System   *crs.System // nil when the file does not say
 	Shape    Shape
 	Fields   []Field
+	// Records is about how many records there are, so that room can be made for them
+	// at once: no more than the bytes of the file can hold, 0 when the format does
+	// not say.
+	Records int
 }
 
 // Index returns the position of the field called name, or -1. A name is

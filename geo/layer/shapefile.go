@@ -112,8 +112,12 @@ func (s *shapefile) open(o Options) error {
 		return err
 	}
 	s.schema.Fields = s.table.schema()
+	s.schema.Records = int(min(int64(s.table.count), s.size/shpPointRecord))
 	return s.match(f)
 }
+
+// shpPointRecord is the length of the shortest record that has a place.
+const shpPointRecord = shpRecordHeader + 4 + 2*8
 
 // header reads and checks the .shp's header.
 func (s *shapefile) header(f *os.File) error {

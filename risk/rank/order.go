@@ -32,6 +32,24 @@ func (j Job) Worth() float64 { return nonNegative(j.Gain) / j.hours() }
 // NaN counts as 0.
 func Order(jobs []Job) { slices.SortFunc(jobs, before) }
 
+// Key stands for a job where there are millions: what settles nearly every pair,
+// and the caller's number of the job.
+type Key struct {
+	Worth float64 // Job.Worth
+	Of    int32
+}
+
+// OrderKeys sorts keys as Order does their jobs. job tells one of them, and is
+// asked only where two are worth the same.
+func OrderKeys(keys []Key, job func(of int32) Job) {
+	slices.SortFunc(keys, func(a, b Key) int {
+		if c := cmp.Compare(b.Worth, a.Worth); c != 0 {
+			return c
+		}
+		return before(job(a.Of), job(b.Of))
+	})
+}
+
 func before(a, b Job) int {
 	// One after the other: nearly every pair is settled by the first.
 	if c := cmp.Compare(b.Worth(), a.Worth()); c != 0 {
