@@ -89,7 +89,7 @@ func (a *assessment) prepare(ctx context.Context) error {
 	found := make(chan struct{})
 	go func() {
 		defer close(found)
-		a.cohorts = a.in.cohorts(a.year)
+		a.cohorts = a.in.cohorts(a.year, o.workers)
 	}()
 	if err := a.phase("read layers", func() error { return a.in.readMap(ctx, o) }); err != nil {
 		return err
@@ -196,7 +196,7 @@ func (in *inputs) latitude() (float64, error) {
 	return lat, err
 }
 
-func (in *inputs) cohorts(year int) *collar.Cohorts {
+func (in *inputs) cohorts(year, workers int) *collar.Cohorts {
 	members := make([]collar.Member, len(in.trees))
 	for i := range in.trees {
 		t := &in.trees[i]
@@ -211,7 +211,7 @@ func (in *inputs) cohorts(year int) *collar.Cohorts {
 		}
 		members[i] = m
 	}
-	return collar.NewCohorts(members, collar.CohortOptions{Year: float64(year)})
+	return collar.NewCohorts(members, collar.CohortOptions{Year: float64(year), Workers: workers})
 }
 
 // depthOf is the usable depth of a tree by its own record, m; 0 where the soil

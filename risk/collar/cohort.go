@@ -7,6 +7,8 @@ import (
 	"math"
 	"slices"
 	"sort"
+	"sync"
+	"sync/atomic"
 
 	"gonum.org/v1/gonum/stat/distuv"
 )
@@ -36,6 +38,8 @@ type CohortOptions struct {
 	FalseDiscovery float64
 	// Year is the year of the inventory; the last planting year + 1.
 	Year float64
+	// Workers is how many goroutines compare; 1. It changes no result.
+	Workers int
 }
 
 // Cohorts tells which trees do worse than those of their kind that were planted
@@ -110,6 +114,7 @@ func NewCohorts(members []Member, opts CohortOptions) *Cohorts {
 			}
 		}
 	}
+	opts.Workers = max(opts.Workers, 1)
 	b := &cohortBuilder{members: members, opts: opts}
 	b.measure()
 	b.names()
@@ -157,6 +162,28 @@ type cohortBuilder struct {
 	z                        []float64 // against the finest cohort
 	broad                    []float64 // against species and planting years anywhere
 	df                       []float64 // degrees of freedom of z
+}
+
+// each does k = 0 to n-1, in no order, on the workers.
+func (b *cohortBuilder) each(n int, do func(k int)) {
+	var next atomic.Int64
+	var workers sync.WaitGroup
+	for range min(b.opts.Workers, n) {
+		workers.Go(func() {
+			for k := int(next.Add(1)) - 1; k < n; k = int(next.Add(1)) - 1 {
+				do(k)
+			}
+		})
+	}
+	workers.Wait()
+}
+
+// partOf is how many trees a worker takes at a time.
+const partOf = 4096
+
+// inParts goes through n trees part by part.
+func (b *cohortBuilder) inParts(n int, do func(from, to int)) {
+	b.each((n+partOf-1)/partOf, func(k int) { do(k*partOf, min((k+1)*partOf, n)) })
 }
 
 func finite(r Reading) bool { return r.Known && !math.IsNaN(r.Value) && !math.IsInf(r.Value, 0) }
@@ -215,15 +242,23 @@ func (b *cohortBuilder) compare() {
 	})
 
 	var none standing
+	type kind struct { // a species in its genus
+		trees []int
+		genus standing
+	}
+	var kinds []kind
 	for genus := range runs(order, func(i, j int) bool { return b.genus[i] == b.genus[j] }) {
 		g := none
 		if b.members[genus[0]].Genus != "" {
 			g = b.within(genus, none)
 		}
 		for species := range runs(genus, func(i, j int) bool { return b.species[i] == b.species[j] }) {
-			b.compareSpecies(species, g)
+			kinds = append(kinds, kind{species, g})
 		}
 	}
+	// The longest first, so that no worker is left with one at the end.
+	slices.SortStableFunc(kinds, func(a, b kind) int { return cmp.Compare(len(b.trees), len(a.trees)) })
+	b.each(len(kinds), func(k int) { b.compareSpecies(kinds[k].trees, kinds[k].genus) })
 	b.rescale()
 }
 
@@ -423,13 +458,17 @@ func (b *cohortBuilder) rescale() {
 // flag finds the odd ones of the layer: one-sided p by Student's t.
 func (b *cohortBuilder) flag() []bool {
 	var at []int
-	var p []float64
 	for i, z := range b.z {
 		if !math.IsNaN(z) {
 			at = append(at, i)
-			p = append(p, distuv.StudentsT{Mu: 0, Sigma: 1, Nu: max(b.df[i], 2)}.Survival(z))
 		}
 	}
+	p := make([]float64, len(at))
+	b.inParts(len(at), func(from, to int) {
+		for k, i := range at[from:to] {
+			p[from+k] = distuv.StudentsT{Mu: 0, Sigma: 1, Nu: max(b.df[i], 2)}.Survival(b.z[i])
+		}
+	})
 	flagged := make([]bool, len(b.z))
 	for k, odd := range discoveries(p, b.opts.FalseDiscovery) {
 		flagged[at[k]] = odd
@@ -707,24 +746,31 @@ func (b *cohortBuilder) places(out []string) {
 		return cmp.Or(cmp.Compare(p.Y, q.Y), b.byPlanting(i, j), cmp.Compare(b.broad[i], b.broad[j]))
 	})
 	grid := newGrid(b.members, b.year, list, radius)
-	var at []int
-	var counts []count
-	near := make([]int, 0, 256)
-	for _, i := range list {
-		m := &b.members[i]
-		near = grid.near(near[:0], m.X, m.Y, math.Inf(-1), math.Inf(1))
-		c := count{share: share}
-		kinds := false
-		for _, j := range near {
-			o := &b.members[j]
-			// Its own planting says nothing about the soil.
-			if j == i || b.species[j] != b.species[i] || b.year[j] != b.year[i] {
-				c.add(o, b.broad[j])
-				kinds = kinds || b.species[j] != b.species[i]
+	all := make([]count, len(list)) // of each tree's place; none where too few stand
+	b.inParts(len(list), func(from, to int) {
+		near := make([]int, 0, 256)
+		for k, i := range list[from:to] {
+			m := &b.members[i]
+			near = grid.near(near[:0], m.X, m.Y, math.Inf(-1), math.Inf(1))
+			c := count{share: share}
+			kinds := false
+			for _, j := range near {
+				o := &b.members[j]
+				// Its own planting says nothing about the soil.
+				if j == i || b.species[j] != b.species[i] || b.year[j] != b.year[i] {
+					c.add(o, b.broad[j])
+					kinds = kinds || b.species[j] != b.species[i]
+				}
+			}
+			if kinds && c.standing+c.lost >= wholeLeast {
+				all[from+k] = c
 			}
 		}
-		if kinds && c.standing+c.lost >= wholeLeast {
-			at, counts = append(at, i), append(counts, c)
+	})
+	at, counts := list[:0], all[:0]
+	for k, c := range all {
+		if c.standing+c.lost > 0 {
+			at, counts = append(at, list[k]), append(counts, c)
 		}
 	}
 	for k, bad := range discoveries(badly(counts), b.opts.FalseDiscovery) {

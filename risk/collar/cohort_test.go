@@ -169,6 +169,24 @@ func TestCohortsDoNotDependOnOrderOrPlace(t *testing.T) {
 	}
 }
 
+func TestCohortsDoNotDependOnWorkers(t *testing.T) {
+	town := street(3*partOf, 9) // several parts
+	for i := range town {
+		if i%7 == 0 {
+			town[i].Species, town[i].Genus = "Tilia cordata", "Tilia"
+		}
+	}
+	want := NewCohorts(town, CohortOptions{})
+	for _, n := range []int{2, 16} {
+		got := NewCohorts(town, CohortOptions{Workers: n})
+		for i := range town {
+			if math.Float64bits(got.z[i]) != math.Float64bits(want.z[i]) || got.flagged[i] != want.flagged[i] || got.whole[i] != want.whole[i] {
+				t.Fatalf("tree %d with %d workers: %v %v %q, with one %v %v %q", i, n, got.z[i], got.flagged[i], got.whole[i], want.z[i], want.flagged[i], want.whole[i])
+			}
+		}
+	}
+}
+
 func TestOddIsWorseForWorse(t *testing.T) {
 	one := func(condition float64) Member {
 		return Member{Species: "Tilia cordata", Genus: "Tilia", PlantedYear: Read(2010), Condition: Read(condition)}

@@ -63,6 +63,17 @@ func TestOrder(t *testing.T) {
 				t.Fatalf("place %d is %s, want %s", i+1, j.ID, want[i])
 			}
 		}
+		rng.Shuffle(len(jobs), func(i, j int) { jobs[i], jobs[j] = jobs[j], jobs[i] })
+		keys := make([]Key, len(jobs))
+		for i, j := range jobs {
+			keys[i] = Key{j.Worth(), int32(i)}
+		}
+		OrderKeys(keys, func(of int32) Job { return jobs[of] })
+		for i, k := range keys {
+			if jobs[k.Of].ID != want[i] {
+				t.Fatalf("by keys, place %d is %s, want %s", i+1, jobs[k.Of].ID, want[i])
+			}
+		}
 	}
 }
 
