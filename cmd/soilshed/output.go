@@ -18,6 +18,7 @@ import (
 	"soilshed/geo/crs"
 	"soilshed/geo/ground"
 	"soilshed/geo/layer"
+	"soilshed/risk"
 )
 
 var wgs84 = crs.WGS84()
@@ -161,7 +162,8 @@ func (a *assessment) inputNames() []string {
 
 // shares writes a batch of shares.
 func (w *writer) shares(list []shape) error {
-	var r row
+	var r row // used again, as the size
+	var size risk.Size
 	for _, s := range list {
 		g, err := w.multi(s.polygon)
 		if err != nil {
@@ -169,7 +171,7 @@ func (w *writer) shares(list []shape) error {
 			continue
 		}
 		w.a.rows.unpack(int(s.tree), &r)
-		size := w.a.model.Size(&w.a.in.trees[s.tree])
+		size = w.a.model.Size(&w.a.in.trees[s.tree])
 		f := layer.Feature{Geometry: g, Values: make([]layer.Value, 0, len(w.open))}
 		for _, o := range w.open {
 			f.Values = append(f.Values, o.value(w.a, int(s.tree), &r, &size, w.us))
@@ -230,7 +232,8 @@ func (w *writer) trees(ctx context.Context) error {
 func (w *writer) results(ctx context.Context) iter.Seq2[layer.Feature, error] {
 	a := w.a
 	same := w.system == a.in.system || w.system.Same(a.in.system)
-	var r row
+	var r row // used again, as the size
+	var size risk.Size
 	feature := func(i int, own []layer.Value, at orb.Point) layer.Feature {
 		f := layer.Feature{FID: int64(i + 1), Geometry: at, Values: make([]layer.Value, 0, len(w.own)+len(w.fields))}
 		for _, k := range w.own {
@@ -241,7 +244,7 @@ func (w *writer) results(ctx context.Context) iter.Seq2[layer.Feature, error] {
 			}
 		}
 		a.rows.unpack(i, &r)
-		size := a.model.Size(&a.in.trees[i])
+		size = a.model.Size(&a.in.trees[i])
 		for _, o := range w.fields {
 			f.Values = append(f.Values, o.value(a, i, &r, &size, w.us))
 		}

@@ -133,7 +133,7 @@ func (s *geoPackageSink) start(schemas []Schema) error {
 	}
 	for _, pragma := range []string{
 		"page_size=" + strconv.Itoa(gpkgPageBytes),
-		"journal_mode=OFF", "synchronous=OFF", "locking_mode=EXCLUSIVE", "cache_size=-32768",
+		"journal_mode=OFF", "synchronous=OFF", "locking_mode=EXCLUSIVE", "cache_size=-" + strconv.Itoa(gpkgCacheKiB),
 		"application_id=" + strconv.Itoa(gpkgApplicationID), "user_version=" + strconv.Itoa(gpkgVersion),
 	} {
 		if err := run(s.conn, "PRAGMA "+pragma); err != nil {
