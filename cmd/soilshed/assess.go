@@ -112,15 +112,13 @@ func (a *assessment) assessTo(ctx context.Context) (*worklist, error) {
 	}
 	defer a.in.source.Close()
 	if a.o.since != "" {
-		if err := a.phase("read older output", func() (err error) { a.older, err = a.readOlder(ctx); return err }); err != nil {
-			return nil, err
-		}
-	}
-	if a.o.since != "" {
+		defer func() { a.reuse.abort() }()
 		if err := a.phase("look for what is the same", func() error { return a.beginReuse(ctx) }); err != nil {
 			return nil, err
 		}
-		defer func() { a.reuse.new.abort() }()
+		if err := a.phase("read older output", func() (err error) { a.older, err = a.readOlder(ctx); return err }); err != nil {
+			return nil, err
+		}
 	}
 	w, err := a.newWriter()
 	if err != nil {

@@ -114,6 +114,11 @@ type older struct {
 	matched  int
 	notes    []string
 
+	// Columns of the older output: those that are compared, and the inventory's own.
+	takes []taken
+	own   []string
+	ownAt []int // among its columns
+
 	// Of the output that is written: where the compared fields stand in a record,
 	// what turns them into SI, and what the rounding of both makes of nothing.
 	place    map[string]int
@@ -145,8 +150,7 @@ func (a *assessment) readOlder(ctx context.Context) (*older, error) {
 			return nil, err
 		}
 	}
-	b := &older{file: file, byID: map[string]int32{}, words: map[string][]uint32{}, numbers: map[string][]float64{}, columns: map[string][]uint32{}, text: texts{at: map[string]uint32{}}}
-	b.text.of("")
+	b := &older{file: file}
 	if err := b.readManifest(ctx); err != nil {
 		return nil, err
 	}
@@ -154,52 +158,85 @@ func (a *assessment) readOlder(ctx context.Context) (*older, error) {
 	if err != nil {
 		return nil, &layer.Error{File: file, Err: err}
 	}
-	type taken struct {
-		k      int
-		f      *outField
-		factor float64
-	}
-	var takes []taken
 	ours := map[int]bool{}
 	us := s.Index("soil_ft3") >= 0 && s.Index("soil_m3") < 0
+	id, columns := -1, comparedColumns(us)
 	for i := range treeFields {
 		f := &treeFields[i]
 		k := s.Index(f.field(us).Name)
-		if k < 0 {
-			if f.name == "tree_id" || slices.Contains(compared, f.name) {
-				return nil, &layer.Error{File: file, Field: f.field(us).Name, Err: errors.New("there is no such column"), Remedy: "--since takes an output of soilshed assess, with its layer trees"}
-			}
-			continue
+		c := slices.IndexFunc(columns, func(c keptColumn) bool { return c.at == i })
+		switch {
+		case k >= 0:
+			ours[k] = true
+		case c >= 0:
+			return nil, &layer.Error{File: file, Field: f.field(us).Name, Err: errors.New("there is no such column"), Remedy: "--since takes an output of soilshed assess, with its layer trees"}
 		}
-		ours[k] = true
-		if slices.Contains(compared, f.name) {
+		switch {
+		case f.name == "tree_id":
+			id = k
+		case c >= 0:
 			factor := 1.0
 			if us && f.of != plain {
 				factor = 1 / usUnits[f.of].factor
 			}
-			takes = append(takes, taken{k, f, factor})
+			b.takes = append(b.takes, taken{k, f, factor})
 		}
 	}
-	id := s.Index("tree_id")
-	for f, err := range ahead(src.Features(), true) {
-		if err != nil {
+	for k, c := range s.Fields {
+		if !ours[k] {
+			b.own, b.ownAt = append(b.own, c.Name), append(b.ownAt, k)
+		}
+	}
+	b.clear()
+	if k := a.reuse.keptOf(b); k == nil || !b.readKept(ctx, k, append(columnNames(columns), b.own...), conv) {
+		b.clear()
+		if err := b.readTrees(ctx, a, src, id, conv); err != nil {
 			return nil, err
 		}
+	}
+	b.text.at = nil
+	b.seen = make([]bool, len(b.ids))
+	return b, ctx.Err()
+}
+
+// taken is a compared column of the older output.
+type taken struct {
+	k      int // among its columns
+	f      *outField
+	factor float64 // to SI
+}
+
+func (b *older) clear() {
+	b.ids, b.at = nil, nil
+	b.byID, b.words, b.numbers, b.columns, b.text = map[string]int32{}, map[string][]uint32{}, map[string][]float64{}, map[string][]uint32{}, texts{at: map[string]uint32{}}
+	b.text.of("")
+}
+
+// tree begins a tree.
+func (b *older) tree(id string, at geo.XY) {
+	b.byID[treeKey(id, at)] = int32(len(b.ids))
+	b.ids, b.at = append(b.ids, id), append(b.at, at)
+}
+
+// readTrees reads the trees out of the older output.
+func (b *older) readTrees(ctx context.Context, a *assessment, src layer.Source, id int, conv func(x, y float64) (geo.XY, error)) error {
+	for f, err := range ahead(src.Features(), true) {
+		if err != nil {
+			return err
+		}
 		if len(b.ids)%1024 == 0 && a.progress.stopped(ctx, 1024) {
-			return nil, ctx.Err()
+			return ctx.Err()
 		}
 		p, err := layer.PointOf(f.Geometry)
 		if err != nil {
-			return nil, &layer.Error{File: file, Feature: f.FID, Err: err, Remedy: "--since takes an output of soilshed assess"}
+			return &layer.Error{File: b.file, Feature: f.FID, Err: err, Remedy: "--since takes an output of soilshed assess"}
 		}
 		at, err := conv(p[0], p[1])
 		if err != nil {
-			return nil, &layer.Error{File: file, Feature: f.FID, Err: err}
+			return &layer.Error{File: b.file, Feature: f.FID, Err: err}
 		}
-		b.byID[treeKey(f.Values[id].Text(), at)] = int32(len(b.ids))
-		b.ids = append(b.ids, f.Values[id].Text())
-		b.at = append(b.at, at)
-		for _, t := range takes {
+		b.tree(f.Values[id].Text(), at)
+		for _, t := range b.takes {
 			v := f.Values[t.k]
 			if t.f.kind == layer.Text {
 				b.words[t.f.name] = append(b.words[t.f.name], b.text.of(v.Text()))
@@ -211,14 +248,81 @@ func (a *assessment) readOlder(ctx context.Context) (*older, error) {
 			}
 			b.numbers[t.f.name] = append(b.numbers[t.f.name], x*t.factor)
 		}
-		for k, c := range s.Fields {
-			if !ours[k] {
-				b.columns[c.Name] = append(b.columns[c.Name], b.text.of(f.Values[k].Text()))
-			}
+		for i, k := range b.ownAt {
+			b.columns[b.own[i]] = append(b.columns[b.own[i]], b.text.of(f.Values[k].Text()))
 		}
 	}
-	b.seen = make([]bool, len(b.ids))
-	return b, nil
+	return nil
+}
+
+// keptOf is what was kept beside the older output b, if the manifest says that
+// it was kept of this very output; else nil.
+func (r *reuse) keptOf(b *older) *kept {
+	if r == nil || r.old == nil || b.manifest == nil || b.manifest.Kept != r.old.sum {
+		return nil
+	}
+	return r.old
+}
+
+// readKept takes the trees from what was kept of the older output, which is what
+// reading them out of it would find. It tells whether it could.
+func (b *older) readKept(ctx context.Context, k *kept, columns []string, conv func(x, y float64) (geo.XY, error)) bool {
+	t, err := k.table(columns)
+	if err != nil {
+		return false
+	}
+	words, numbers, own := make([][]uint32, len(b.takes)), make([][]float64, len(b.takes)), make([][]uint32, len(b.own))
+	for {
+		p, more, err := t.next()
+		if err != nil || len(b.ids)%1024 == 0 && ctx.Err() != nil {
+			return false
+		}
+		if !more {
+			break
+		}
+		id, err := t.plain()
+		if err != nil {
+			return false
+		}
+		at, err := conv(p[0], p[1])
+		if err != nil {
+			return false
+		}
+		b.tree(id, at)
+		for i, c := range b.takes {
+			if c.f.kind == layer.Text {
+				n, err := t.text(1+i, b.text.of)
+				if err != nil {
+					return false
+				}
+				words[i] = append(words[i], n)
+				continue
+			}
+			x, err := t.number(math.Pow10(c.f.digits))
+			if err != nil {
+				return false
+			}
+			numbers[i] = append(numbers[i], x*c.factor)
+		}
+		for i := range own {
+			n, err := t.text(1+len(b.takes)+i, b.text.of)
+			if err != nil {
+				return false
+			}
+			own[i] = append(own[i], n)
+		}
+	}
+	for i, c := range b.takes {
+		if c.f.kind == layer.Text {
+			b.words[c.f.name] = words[i]
+		} else {
+			b.numbers[c.f.name] = numbers[i]
+		}
+	}
+	for i, name := range b.own {
+		b.columns[name] = own[i]
+	}
+	return true
 }
 
 // readManifest takes the manifest beside the older output, if it is its own.

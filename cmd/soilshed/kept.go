@@ -45,7 +45,7 @@ import (
 // keptMagic begins the file, with the version of its form.
 const (
 	keptName    = "soilshed kept "
-	keptVersion = "2"
+	keptVersion = "3"
 	keptMagic   = keptName + keptVersion + "\n"
 )
 
@@ -59,6 +59,10 @@ type kept struct {
 	file *os.File
 	size int64
 	at   map[ground.Key][]lies // by the digest of the stand
+	sum  string                // of the file, as the manifest tells it
+
+	// Where the table of the output lies (kept_table.go).
+	tableAt, tableBytes int64
 }
 
 // lies is where a record lies.
@@ -74,6 +78,7 @@ type reuse struct {
 	from   string // where they are kept
 	common map[string]string
 	new    *keptWriter
+	sum    string       // of what is kept; "" before it is
 	sites  atomic.Int64 // grounds taken over
 	chains atomic.Int64 // with all that was reckoned on them
 }
@@ -215,10 +220,10 @@ func openKept(ctx context.Context, path string, common map[string]string) (k *ke
 			return nil, "", ctx.Err()
 		}
 		_, err := io.ReadFull(in, start[:4])
-		if err == io.EOF {
+		n := int(binary.LittleEndian.Uint32(start[:]))
+		if err == nil && n == 0 {
 			break
 		}
-		n := int(binary.LittleEndian.Uint32(start[:]))
 		if err != nil || n < keptHead || int64(n) > info.Size()-at {
 			return nil, damaged, nil
 		}
@@ -232,10 +237,15 @@ func openKept(ctx context.Context, path string, common map[string]string) (k *ke
 		k.at[stand] = append(k.at[stand], lies{at + 4, int32(n)})
 		at += 4 + int64(n)
 	}
+	k.tableAt = at + 4
 	var end [sha256.Size]byte
-	if _, err := f.ReadAt(end[:], info.Size()-sha256.Size); err != nil || !bytes.Equal(end[:], sum.Sum(nil)) {
+	if k.tableBytes, err = io.Copy(io.Discard, in); err == nil {
+		_, err = f.ReadAt(end[:], info.Size()-sha256.Size)
+	}
+	if err != nil || !bytes.Equal(end[:], sum.Sum(nil)) {
 		return nil, damaged, nil
 	}
+	k.sum = hex.EncodeToString(end[:])
 	return k, "", nil
 }
 
@@ -357,18 +367,23 @@ func (w *keptWriter) write(b []byte) {
 	}
 }
 
-func (w *keptWriter) commit() error {
+// commit puts the file in its place, and returns its digest.
+func (w *keptWriter) commit() (sum string, err error) {
 	if w.err == nil {
 		w.err = w.buf.Flush()
 	}
+	end := w.sum.Sum(nil)
 	if w.err == nil {
-		_, w.err = w.file.Write(w.sum.Sum(nil))
+		_, w.err = w.file.Write(end)
 	}
 	if w.err != nil {
 		w.file.Abort()
-		return w.err
+		return "", w.err
 	}
-	return w.file.Commit()
+	if err := w.file.Commit(); err != nil {
+		return "", err
+	}
+	return hex.EncodeToString(end), nil
 }
 
 func (w *keptWriter) abort() {
@@ -377,10 +392,20 @@ func (w *keptWriter) abort() {
 	}
 }
 
+// abort takes away what was begun, and is not finished.
+func (r *reuse) abort() {
+	if r != nil {
+		r.old.close()
+		r.new.abort()
+	}
+}
+
 // finish puts what is kept beside the output.
 func (r *reuse) finish(a *assessment) {
 	r.old.close()
-	if err := r.new.commit(); err != nil {
+	sum, err := r.new.commit()
+	r.sum = sum
+	if err != nil {
 		r.why = strings.TrimPrefix(r.why+"; ", "; ") + "what the next run could take over was not kept: " + err.Error()
 	}
 }

@@ -204,7 +204,7 @@ func TestEveryKindOfNight(t *testing.T) {
 	s := newSmallTown(dice)
 	dir := t.TempDir()
 	out, before := filepath.Join(dir, "out"), filepath.Join(dir, "before")
-	file := filepath.Join(out, "town.geojson")
+	file := filepath.Join(out, "town.gpkg")
 	job := func(night string, more ...string) string {
 		said := keptRun(t, append(append(s.write(t, dir), "--since", file, "--out", file), more...)...)
 		return strings.Join(strings.Fields(said), " ")
@@ -264,7 +264,7 @@ func TestEveryKindOfNight(t *testing.T) {
 	keptRun(t, append(other.write(t, there), "--since", elsewhere, "--out", elsewhere)...)
 	os.RemoveAll(before)
 	os.CopyFS(before, os.DirFS(out))
-	os.Remove(keptPath(filepath.Join(before, "town.geojson")))
+	os.Remove(keptPath(filepath.Join(before, "town.gpkg")))
 	b, err := os.ReadFile(keptPath(elsewhere))
 	if err == nil {
 		err = os.WriteFile(keptPath(file), b, 0o666)

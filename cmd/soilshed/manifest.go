@@ -41,6 +41,7 @@ type manifest struct {
 	Warnings []string           `json:"warnings"`
 	Reuse    string             `json:"reuse,omitempty"` // what was taken over from the older run, or why nothing was
 	Outputs  []manifestFile     `json:"outputs"`
+	Kept     string             `json:"kept_sha256,omitempty"` // that stands at the end of NAME-kept.bin: it is of this output
 }
 
 // outputVersion is that of the form of the layers and of the manifest; it goes up
@@ -361,7 +362,7 @@ func (a *assessment) writeManifest(ctx context.Context, out string) error {
 		Counts: manifestCounts{Trees: len(a.in.trees), Ground: map[string]int{}, Classes: map[string]int{}, Polygons: a.in.m.Polygons(), Vertices: a.in.m.Vertices()},
 	}
 	if a.reuse != nil {
-		m.Reuse = a.reuse.sentence(a)
+		m.Reuse, m.Kept = a.reuse.sentence(a), a.reuse.sum
 	}
 	for _, p := range a.phases {
 		m.Run.Phases = append(m.Run.Phases, manifestPhase(p))

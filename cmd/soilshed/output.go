@@ -38,6 +38,7 @@ type writer struct {
 	sink   layer.Sink
 	us     bool
 	system *crs.System
+	schema layer.Schema // of the layer trees
 	to     func(geo.XY) (x, y float64, err error)
 	own    []int // inventory columns that are kept
 	// ownNames are their names as written.
@@ -101,6 +102,7 @@ func (a *assessment) newWriter() (*writer, error) {
 	for _, f := range trees.Fields[:len(w.own)] {
 		w.ownNames = append(w.ownNames, f.Name)
 	}
+	w.schema = trees
 	schemas := w.besides([]layer.Schema{trees, openings})
 	w.sink, err = layer.Create(a.o.out, schemas, layer.CreateOptions{
 		Changed: a.changed(), Metadata: a.metadata(), Styles: styles(schemas, a.model.Bounds), Settle: a.settle,
@@ -213,6 +215,10 @@ func (w *writer) multi(polys [][][]geo.XY) (orb.Geometry, error) {
 
 // trees writes the trees in the order of the inventory.
 func (w *writer) trees(ctx context.Context) error {
+	kept, err := w.newKeptTable()
+	if err != nil {
+		return err
+	}
 	for f, err := range ahead(w.results(ctx), false) {
 		if err != nil {
 			return err
@@ -223,7 +229,9 @@ func (w *writer) trees(ctx context.Context) error {
 		if err := w.sink.Write(0, f); err != nil {
 			return err
 		}
+		kept.add(&f)
 	}
+	kept.end()
 	return nil
 }
 

@@ -120,13 +120,13 @@ func TestUpgrade(t *testing.T) {
 	// What is kept for speed alone is never worth an error.
 	t.Run("kept by a newer program", func(t *testing.T) {
 		defer fresh()
-		lie(keptPath("a.gpkg"), keptMagic, "soilshed kept 3\n")
+		lie(keptPath("a.gpkg"), keptMagic, "soilshed kept 9\n")
 		night(exitDone, "--out", "b.gpkg", "--since", "a.gpkg")
 		m, err := readManifest("b.gpkg")
 		if err != nil {
 			t.Fatal(err)
 		}
-		if want := "Nothing was taken over from the older run: a-kept.bin is of version 3, and this program reads version 2 (it is written anew beside this output)."; m.Reuse != want {
+		if want := "Nothing was taken over from the older run: a-kept.bin is of version 9, and this program reads version 3 (it is written anew beside this output)."; m.Reuse != want {
 			t.Errorf("%q", m.Reuse)
 		}
 		night(exitDone, "--out", "c.gpkg", "--since", "b.gpkg")

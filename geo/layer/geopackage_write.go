@@ -6,6 +6,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"path/filepath"
 	"strconv"
 	"strings"
 	"time"
@@ -790,4 +791,30 @@ func btoi(b bool) int {
 func firstRunes(s string, n int) string {
 	r := []rune(s)
 	return string(r[:min(n, len(r))])
+}
+
+// Again tells how a value of column k, given to the sink of an output at path for
+// a layer of schema s, comes out when the output is read again; false where that
+// is not known of the value. It returns nil where it is not known of the layer:
+// of another format than GeoPackage, or where a column gets another name.
+func Again(path string, s *Schema) func(k int, v Value) (Value, bool) {
+	if _, renamed := gpkgColumnNames(*s); !strings.EqualFold(filepath.Ext(path), ".gpkg") || IsDatabase(path) || len(renamed) > 0 {
+		return nil
+	}
+	return func(k int, v Value) (Value, bool) {
+		kind := s.Fields[k].Kind
+		v, _ = fitValue(v, kind)
+		switch {
+		case !v.set:
+			return v, true
+		case kind == Integer && v.kind == Text:
+			return v, false // SQLite reads the text
+		case kind == Integer:
+			n, _ := v.Int()
+			return Whole(n), true
+		case kind == Real:
+			return Number(v.num + 0), true // it knows one zero
+		}
+		return v, true
+	}
 }
