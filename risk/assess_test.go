@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"strings"
 	"sync"
 	"testing"
@@ -430,7 +431,7 @@ func TestTypicalStem(t *testing.T) {
 	trees = append(trees,
 		Tree{Species: "Acer", DBHCm: Known(1.0), HeightM: Known(20.0)}, Tree{Species: "Acer", DBHCm: Known(2.0), Removed: true},
 		Tree{Species: "Acer"}, Tree{Species: "Acer", DBHCm: Known(0.0)}, Tree{Species: "Acer", DBHCm: Known(math.NaN())})
-	m.LearnTypical(trees)
+	m.LearnTypical(slices.All(trees))
 	for _, c := range []struct {
 		name  string
 		dbhCm float64
@@ -670,7 +671,7 @@ func FuzzAssess(f *testing.F) {
 		checkResult(t, m, &tree, &s, &g, &r)
 		var tr Trace
 		m.Assess(&tree, &s, &g, odd, &tr)
-		m.LearnTypical([]Tree{tree})
+		m.LearnTypical(slices.All([]Tree{tree}))
 	})
 }
 

@@ -1,6 +1,7 @@
 package risk
 
 import (
+	"iter"
 	"math"
 	"slices"
 
@@ -31,11 +32,10 @@ type Size struct {
 
 // LearnTypical takes the median DBH by genus from the trees of an inventory. It
 // must be called before Size, once, while the model is not shared yet.
-func (m *Model) LearnTypical(trees []Tree) {
+func (m *Model) LearnTypical(trees iter.Seq2[int, Tree]) {
 	by := map[string][]float64{}
-	for i := range trees {
-		t := &trees[i]
-		if !measured(t.DBHCm, mostDBHCm) || t.Removed || Contradicts(t) {
+	for _, t := range trees {
+		if !measured(t.DBHCm, mostDBHCm) || t.Removed || Contradicts(&t) {
 			continue
 		}
 		sp, _ := m.speciesOf(t.Species)

@@ -284,8 +284,8 @@ func (a *assessment) job(i int) rank.Job {
 }
 
 func (a *assessment) jobOf(i int, r *row) rank.Job {
-	t := &a.in.trees[i]
-	s := a.model.Size(t)
+	t := a.in.trees.at(i)
+	s := a.model.Size(&t)
 	gain := rank.Averted(r.res.HarmYr, math.Min(r.res.HarmYr, rank.Harm(r.res.FailSoundYr, r.res.Exposure)), rank.Relief)
 	if a.o.listBy == byGirdling {
 		gain = r.res.GirdledP

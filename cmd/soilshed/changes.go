@@ -635,15 +635,15 @@ func (b *older) ready(w *writer) {
 // compare sets one tree, as it is written, beside the older output.
 func (b *older) compare(w *writer, i int, f *layer.Feature) {
 	a := w.a
-	t := &a.in.trees[i]
-	c := change{tree: i, id: t.ID, street: t.Street, rank: int(a.rows[i].rank)}
+	id := a.in.trees.id(i)
+	c := change{tree: i, id: id, street: a.in.trees.street(i), rank: int(a.rows[i].rank)}
 	c.species = f.Values[b.place["species"]].Text()
 	add := func(kind string, was, is, why string, weight float64) {
 		c.kind = slices.IndexFunc(changeKinds, func(k struct{ name, words string }) bool { return k.name == kind })
 		c.was, c.is, c.why, c.weight = was, is, why, weight
 		b.found = append(b.found, c)
 	}
-	j, ok := b.byID[treeKey(t.ID, a.in.at[i])]
+	j, ok := b.byID[treeKey(id, a.in.at[i])]
 	r := a.rows.at(i)
 	assessed := r.res.Assessed
 	if !ok {

@@ -87,7 +87,7 @@ func (a *assessment) charts() []chart {
 		if r.res.Graded {
 			tone = int(r.res.Class)
 		}
-		size := a.model.Size(&a.in.trees[i])
+		size := a.sizeOf(i)
 		bar := pctBars + 1
 		if v, ok := pct.value(a, i, r, &size, us).Float(); ok {
 			bar = min(pctBars, max(0, int(v/pctStep)))

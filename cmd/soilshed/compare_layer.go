@@ -125,10 +125,10 @@ var differenceFields = func() []changeField {
 		{outField{name: "species", alias: "species", doc: "Species, as in the layer trees."},
 			func(x *treeChange) layer.Value {
 				a, i := x.last()
-				if s := a.model.Size(&a.in.trees[i]); s.NameKnown {
+				if s := a.sizeOf(i); s.NameKnown {
 					return words(s.Species.Latin)
 				}
-				return words(a.in.trees[i].Species)
+				return words(a.in.trees.species(i))
 			}},
 		{outField{name: "outcome", alias: "outcome", doc: "brought up (to the standard), gains, same, loses, falls below (the standard), planted (up to it, or short), removed, not compared (dead on record, or its ground is not known)."},
 			func(x *treeChange) layer.Value { return words(x.c.outcome(x.t, x.k).String()) }},

@@ -249,7 +249,7 @@ func (p *comparePageMaker) listBlock() (b []byte) {
 	}
 	// of is the value of a field in an assessment.
 	of := func(f *outField, a *assessment, i int) layer.Value {
-		size := a.model.Size(&a.in.trees[i])
+		size := a.sizeOf(i)
 		return f.value(a, i, a.rows.at(i), &size, p.us)
 	}
 	for _, name := range []string{"tree_id", "species", "street"} {
@@ -371,7 +371,7 @@ func (p *comparePageMaker) groundBlock(ctx context.Context) ([]byte, error) {
 		}
 	}
 	for k, s := range p.c.schemes {
-		tree := make([]int, len(s.a.in.trees)) // tree of c that has details, + 1
+		tree := make([]int, s.a.in.trees.len()) // tree of c that has details, + 1
 		for t := range p.c.trees {
 			if p.has[t] && p.c.row(&p.c.trees[t], k) != nil {
 				tree[p.c.trees[t].in[k]] = t + 1

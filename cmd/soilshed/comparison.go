@@ -61,8 +61,8 @@ func (t *comparedTree) fate(k int) fate {
 func (c *sideBySide) match() {
 	known := map[string]bool{}
 	for _, s := range c.schemes {
-		for i := range s.a.in.trees {
-			id := s.a.in.trees[i].ID
+		for i := range s.a.in.trees.len() {
+			id := s.a.in.trees.id(i)
 			if known[id] || !s.stands(i) || c.region != nil && !c.region.Covers(s.a.in.at[i]) {
 				continue
 			}
@@ -71,7 +71,7 @@ func (c *sideBySide) match() {
 		}
 	}
 	for _, s := range c.schemes {
-		s.a.only = make([]bool, len(s.a.in.trees))
+		s.a.only = make([]bool, s.a.in.trees.len())
 		for k := range c.trees {
 			t := &c.trees[k]
 			i, ok := s.at[t.id]
@@ -89,7 +89,7 @@ func (c *sideBySide) match() {
 // stands dead.
 func (c *sideBySide) row(t *comparedTree, k int) *row {
 	a := c.schemes[k].a
-	if i := t.in[k]; i >= 0 && !a.in.trees[i].Dead {
+	if i := t.in[k]; i >= 0 && !a.in.trees.dead(i) {
 		if r := a.rows.at(i); r.res.Assessed {
 			return r
 		}

@@ -62,7 +62,7 @@ func runDraw(ctx context.Context, args []string, stdout, stderr io.Writer) error
 		return err
 	}
 	if !o.quiet {
-		fmt.Fprintf(stdout, "Tree %s drawn: %s\n\n%s\n", a.in.trees[tree].ID, o.out, wrap(caution, 78))
+		fmt.Fprintf(stdout, "Tree %s drawn: %s\n\n%s\n", a.in.trees.id(tree), o.out, wrap(caution, 78))
 	}
 	return nil
 }
@@ -132,13 +132,13 @@ func (d *drawing) rings(rings [][]geo.XY, style string) {
 // draw makes the picture of a tree.
 func (a *assessment) draw(ctx context.Context, tree int) ([]byte, error) {
 	at := a.in.at[tree]
-	size := a.model.Size(&a.in.trees[tree])
+	size := a.sizeOf(tree)
 	st := a.survey.Stand(int32(tree))
 	radius := max(st.ReachM, st.FallM) * 1.06
 	// Neighbours whose ground may lie in the picture.
 	near := map[int32]bool{}
 	for i, p := range a.in.at {
-		if math.Abs(p.X-at.X) < 2.5*radius && math.Abs(p.Y-at.Y) < 2.5*radius && !a.in.trees[i].Removed {
+		if math.Abs(p.X-at.X) < 2.5*radius && math.Abs(p.Y-at.Y) < 2.5*radius && !a.in.trees.removed(i) {
 			near[int32(i)] = true
 		}
 	}
@@ -147,8 +147,8 @@ func (a *assessment) draw(ctx context.Context, tree int) ([]byte, error) {
 		stem  geo.XY
 		share [][][]geo.XY
 	}
-	sites := make([]found, len(a.in.trees))
-	a.rows = make(rows, len(a.in.trees))
+	sites := make([]found, a.in.trees.len())
+	a.rows = make(rows, a.in.trees.len())
 	if err := a.sitesOf(ctx, func(i int32) bool { return near[i] }, func(i int32, s *ground.Site) {
 		sites[i] = found{s.At, s.Share}
 		a.rows.set(int(i), a.one(i, s, nil))
@@ -236,7 +236,7 @@ func (a *assessment) draw(ctx context.Context, tree int) ([]byte, error) {
 		}
 		p := sites[i].stem
 		d.put(`<circle cx="%.2f" cy="%.2f" r="0.9" fill="#ffffff" stroke="%s" stroke-width="0.3"/>`, d.x(p), d.y(p), ink)
-		d.text(d.x(p)+1.4, d.y(p)-0.8, drawSmallMM, haloStyle, cutName(a.in.trees[i].ID, 14))
+		d.text(d.x(p)+1.4, d.y(p)-0.8, drawSmallMM, haloStyle, cutName(a.in.trees.id(i), 14))
 	}
 	// The stem at its own size, and never smaller than can be seen.
 	d.put(`<circle cx="%.2f" cy="%.2f" r="%.2f" fill="%s"/>`, cx, cy, max(0.8, size.DBHCm/200*d.perM), ink)
@@ -251,7 +251,7 @@ func (a *assessment) draw(ctx context.Context, tree int) ([]byte, error) {
 <svg xmlns="http://www.w3.org/2000/svg" width="%[1]dmm" height="%.0[2]fmm" viewBox="0 0 %[1]d %.0[2]f" font-family="Open Sans, DejaVu Sans, Arial, sans-serif" fill="%[3]s" role="img" aria-labelledby="t">
 <title id="t">%[4]s</title>
 <rect width="%[1]d" height="%.0[2]f" fill="#ffffff"/>
-`, drawWideMM, math.Ceil(bottom+drawPaperMM), ink, plainText("Tree "+a.in.trees[tree].ID+": its ground and where it would fall"))
+`, drawWideMM, math.Ceil(bottom+drawPaperMM), ink, plainText("Tree "+a.in.trees.id(tree)+": its ground and where it would fall"))
 	out.WriteString(d.b.String())
 	out.WriteString("</svg>\n")
 	return []byte(out.String()), nil
@@ -306,7 +306,7 @@ func (d *drawing) scaleBar(x, y float64, us bool) {
 
 // drawText writes title, numbers, key and caution; it returns where they end.
 func (a *assessment) drawText(d *drawing, tree int, size *risk.Size, y, scale float64) float64 {
-	t, r := &a.in.trees[tree], a.rows.at(tree)
+	t, r := a.in.trees.at(tree), a.rows.at(tree)
 	us := a.o.units == "us"
 	left := float64(drawPaperMM)
 	say := func(name string) string {

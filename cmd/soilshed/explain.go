@@ -67,7 +67,7 @@ func runExplain(ctx context.Context, args []string, stdout, stderr io.Writer) er
 // explain prints the chain of one tree; dug is its latest excavation, if any, and
 // roots what was found then.
 func (a *assessment) explain(w io.Writer, i int, tr *risk.Trace, dug *excavation, roots []foundRoot) {
-	t, r := &a.in.trees[i], a.rows.at(i)
+	t, r := a.in.trees.at(i), a.rows.at(i)
 	fmt.Fprintf(w, "Tree %s, %s", t.ID, orUnknown(t.Species))
 	if t.Street != "" {
 		fmt.Fprintf(w, ", %s", t.Street)

@@ -80,13 +80,13 @@ func text(get func(a *assessment, i int, r *row, s *risk.Size) string) func(*ass
 
 var treeFields = []outField{
 	{name: "tree_id", alias: "tree", doc: "Number of the tree in the inventory; ~2, ~3 mark repeated numbers, # a record's place where it has none.",
-		get: text(func(a *assessment, i int, _ *row, s *risk.Size) string { return a.in.trees[i].ID })},
+		get: text(func(a *assessment, i int, _ *row, s *risk.Size) string { return a.in.trees.id(i) })},
 	{name: "species", alias: "species", doc: "Species as understood: Latin name, or genus; as recorded where it was not understood.",
 		get: text(func(a *assessment, i int, _ *row, s *risk.Size) string {
 			if s.NameKnown {
 				return s.Species.Latin
 			}
-			return a.in.trees[i].Species
+			return a.in.trees.species(i)
 		})},
 	{name: "dbh_cm", usName: "dbh_in", kind: layer.Real, of: diameterCm, digits: 1, alias: "DBH", doc: "Diameter at breast height, as recorded or derived from another measure by a published equation.",
 		get: func(_ *assessment, _ int, _ *row, s *risk.Size) layer.Value {
@@ -224,10 +224,11 @@ func (a *assessment) nextStep(i int, r *row) string {
 	if r.rank > 0 && r.rank <= a.firstOfList() && !g.Unsurveyed {
 		return "excavate the root collar"
 	}
-	if r.res.CarefulGustMS < weakGustMS && !a.in.trees[i].Dead && !g.Unsurveyed {
+	if r.res.CarefulGustMS < weakGustMS && !a.in.trees.dead(i) && !g.Unsurveyed {
 		return "have a certified arborist see its base"
 	}
-	return a.model.NextStep(&a.in.trees[i], &g, &r.res)
+	t := a.in.trees.at(i)
+	return a.model.NextStep(&t, &g, &r.res)
 }
 
 const (

@@ -149,24 +149,23 @@ func (a *assessment) prepareModel() error {
 	if a.model, err = risk.NewModel(settings, evidence, climate, days, eto); err != nil {
 		return dataError{err}
 	}
-	a.model.LearnTypical(in.trees)
+	a.model.LearnTypical(in.trees.all())
 	contradict, first := 0, ""
-	for i := range in.trees {
-		if risk.Contradicts(&in.trees[i]) {
+	for _, t := range in.trees.all() {
+		if risk.Contradicts(&t) {
 			if contradict++; first == "" {
-				first = in.trees[i].ID
+				first = t.ID
 			}
 		}
 	}
 	if contradict > 0 {
 		in.report.note("%s with a DBH on record that is too thin for the height or crown on record (the first is tree %s): the DBH is not used.", countOf(contradict, "tree", "trees"), first)
 	}
-	stands := make([]ground.Stand, len(in.trees))
-	for i := range in.trees {
-		t := &in.trees[i]
-		s := a.model.Size(t)
+	stands := make([]ground.Stand, in.trees.len())
+	for i, t := range in.trees.all() {
+		s := a.model.Size(&t)
 		stands[i] = ground.Stand{
-			At: in.at[i], ReachM: s.ReachM, FallM: wind.FallM(s.HeightM), DepthM: in.depthOf(i, o), CrownM2: s.CrownM2,
+			At: in.at[i], ReachM: s.ReachM, FallM: wind.FallM(s.HeightM), DepthM: in.depthOf(i, &t, o), CrownM2: s.CrownM2,
 			PitLM: t.PitLM.Or(0), PitWM: t.PitWM.Or(0),
 		}
 	}
@@ -178,8 +177,8 @@ func (a *assessment) prepareModel() error {
 	if err != nil {
 		return dataError{err}
 	}
-	for i := range in.trees {
-		if in.trees[i].Removed {
+	for i := range in.trees.len() {
+		if in.trees.removed(i) {
 			a.survey.Absent(int32(i))
 		}
 	}
@@ -197,9 +196,8 @@ func (in *inputs) latitude() (float64, error) {
 }
 
 func (in *inputs) cohorts(year, workers int) *collar.Cohorts {
-	members := make([]collar.Member, len(in.trees))
-	for i := range in.trees {
-		t := &in.trees[i]
+	members := make([]collar.Member, in.trees.len())
+	for i, t := range in.trees.all() {
 		sp, _ := species.Lookup(t.Species)
 		m := collar.Member{
 			Species: sp.Latin, Genus: sp.Genus, Supplier: t.Supplier, X: in.at[i].X, Y: in.at[i].Y,
@@ -218,8 +216,7 @@ func (in *inputs) cohorts(year, workers int) *collar.Cohorts {
 // layer, or the default, decides. A bulk density on record counts as a soil
 // layer's does, in place of the layer's at the stem; without a texture it says
 // nothing.
-func (in *inputs) depthOf(i int, o *options) float64 {
-	t := &in.trees[i]
+func (in *inputs) depthOf(i int, t *risk.Tree, o *options) float64 {
 	if !t.DensityGCm3.Known {
 		return t.DepthM.Or(0)
 	}
@@ -271,14 +268,20 @@ func (a *assessment) odd(i int32) risk.Odd {
 	return x
 }
 
+// sizeOf is what is known of the size of a tree, or filled in.
+func (a *assessment) sizeOf(i int) risk.Size {
+	t := a.in.trees.at(i)
+	return a.model.Size(&t)
+}
+
 // one assesses tree i on the ground found for it.
 func (a *assessment) one(i int32, site *ground.Site, tr *risk.Trace) row {
-	t := &a.in.trees[i]
-	s := a.model.Size(t)
+	t := a.in.trees.at(int(i))
+	s := a.model.Size(&t)
 	st := a.survey.Stand(i)
 	g := a.in.ground(st, site)
 	r := rowOf(site)
-	r.res = a.model.Assess(t, &s, &g, a.odd(i), tr)
+	r.res = a.model.Assess(&t, &s, &g, a.odd(i), tr)
 	return r
 }
 
@@ -319,8 +322,8 @@ func cellsOf(v *ground.Survey, want func(i int32) bool) []ground.Cell {
 // the order of the cells, whatever the number of workers.
 func (a *assessment) run(ctx context.Context, shapes func([]shape) error) error {
 	cells := a.cells()
-	a.progress.expect(len(a.in.trees), "trees")
-	a.rows = make(rows, len(a.in.trees))
+	a.progress.expect(a.in.trees.len(), "trees")
+	a.rows = make(rows, a.in.trees.len())
 	type batch struct {
 		shapes  []shape
 		records [][]byte // to be kept for the next run
@@ -397,7 +400,7 @@ func (a *assessment) run(ctx context.Context, shapes func([]shape) error) error 
 
 // ranked tells whether a tree takes a place in the list.
 func (a *assessment) ranked(i int, r *row) bool {
-	if a.in.trees[i].Dead || a.in.kinds[i] != singleTree {
+	if a.in.trees.dead(i) || a.in.kinds[i] != singleTree {
 		return false
 	}
 	return r.res.Assessed && !math.IsNaN(r.res.HarmYr)

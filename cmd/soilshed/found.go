@@ -75,8 +75,7 @@ func (a *assessment) foundRoots(ctx context.Context, digs map[string]excavation)
 	var finds []find
 	var unsized, unfit int
 	firstUnfit := ""
-	for i := range a.in.trees {
-		t := &a.in.trees[i]
+	for i, t := range a.in.trees.all() {
 		e, ok := digs[t.ID]
 		switch {
 		case !ok || e.Share == 0 || t.Removed:
@@ -105,7 +104,7 @@ func (a *assessment) foundRoots(ctx context.Context, digs map[string]excavation)
 
 // weighed sets the two choices side by side for a stem of the inventory.
 func (a *assessment) weighed(x *find) (foundRoot, error) {
-	s := a.model.Size(&a.in.trees[x.tree])
+	s := a.sizeOf(x.tree)
 	stemCm, by := s.DBHCm, "as thick as at breast height, "+s.DBHBy
 	if x.dug.StemCm.Known {
 		stemCm, by = x.dug.StemCm.Value, "as noted"
@@ -133,10 +132,10 @@ func (a *assessment) weighRoots(ctx context.Context, finds []find) ([]foundRoot,
 	}
 	err := a.each(ctx, trees, func(i int32, site *ground.Site) {
 		r := &roots[place[i]]
-		t := &a.in.trees[i]
-		s := a.model.Size(t)
+		t := a.in.trees.at(int(i))
+		s := a.model.Size(&t)
 		g := a.in.ground(a.survey.Stand(i), site)
-		at := func(share, depth, lost float64) float64 { return a.model.GustAsFound(t, &s, &g, share, depth, lost) }
+		at := func(share, depth, lost float64) float64 { return a.model.GustAsFound(&t, &s, &g, share, depth, lost) }
 		k, c := &r.weighing.Keep, &r.weighing.Cut
 		r.gusts = &foundGusts{
 			now: at(k.ArcNow, k.DepthNow, 0), kept: at(k.ArcLater, k.DepthLater, 0),
@@ -166,7 +165,7 @@ func (a *assessment) foundAt(ctx context.Context, tree int) (*excavation, []foun
 	if err != nil {
 		return nil, nil, err
 	}
-	id := a.in.trees[tree].ID
+	id := a.in.trees.id(tree)
 	e, ok := digs[id]
 	if !ok {
 		return nil, nil, nil
@@ -294,11 +293,11 @@ func gustOf(of func(g *foundGusts) float64) func(*assessment, *foundRoot) layer.
 // The one table of the fields of the list of found roots.
 var foundFields = []foundField{
 	{outField{name: "tree_id", alias: "tree", doc: "Number of the tree, as in the layer trees."},
-		func(a *assessment, r *foundRoot) layer.Value { return words(a.in.trees[r.tree].ID) }},
+		func(a *assessment, r *foundRoot) layer.Value { return words(a.in.trees.id(r.tree)) }},
 	{outField{name: "species", alias: "species", doc: "Species, as in the layer trees."},
 		func(a *assessment, r *foundRoot) layer.Value { return asInTrees("species")(a, &workStop{tree: r.tree}) }},
 	{outField{name: "street", alias: "street", doc: "Street, as recorded."},
-		func(a *assessment, r *foundRoot) layer.Value { return words(a.in.trees[r.tree].Street) }},
+		func(a *assessment, r *foundRoot) layer.Value { return words(a.in.trees.street(r.tree)) }},
 	{outField{name: "dug", alias: "excavated", doc: "Day of the latest excavation."},
 		func(_ *assessment, r *foundRoot) layer.Value {
 			if !r.dug.Date.Known {

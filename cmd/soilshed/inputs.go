@@ -16,7 +16,6 @@ import (
 	"soilshed/geo/crs"
 	"soilshed/geo/ground"
 	"soilshed/geo/layer"
-	"soilshed/risk"
 	"soilshed/risk/soil"
 	"soilshed/risk/wind"
 )
@@ -28,7 +27,7 @@ type inputs struct {
 	source layer.Source
 	cols   *columns
 
-	trees []risk.Tree
+	trees treeList
 	kinds []recordKind
 	at    []geo.XY
 	fids  []int64 // of each tree in its file
@@ -207,11 +206,8 @@ func (in *inputs) readTrees(ctx context.Context, o *options, year int) error {
 	}
 	in.cols = cols
 	in.report.Notes = append(in.report.Notes, notes...)
-	// A tree is hundreds of bytes: a list that grows by copying itself would cost
-	// more than reading the file.
-	const some = 4096
 	room := src.Schema().Records
-	lists := [][]risk.Tree{make([]risk.Tree, 0, max(some, room))}
+	in.trees.grow(room)
 	xs, ys := make([]float64, 0, room), make([]float64, 0, room)
 	in.kinds, in.fids = make([]recordKind, 0, room), make([]int64, 0, room)
 	if err := in.records(ctx, src, c, func(f *layer.Feature) error {
@@ -225,12 +221,7 @@ func (in *inputs) readTrees(ctx context.Context, o *options, year int) error {
 			return nil
 		}
 		t, kind := cols.tree(f)
-		last := &lists[len(lists)-1]
-		if len(*last) == cap(*last) {
-			lists = append(lists, make([]risk.Tree, 0, some))
-			last = &lists[len(lists)-1]
-		}
-		*last = append(*last, t)
+		in.trees.add(&t)
 		in.kinds = append(in.kinds, kind)
 		in.fids = append(in.fids, f.FID)
 		xs, ys = append(xs, p[0]), append(ys, p[1])
@@ -238,13 +229,9 @@ func (in *inputs) readTrees(ctx context.Context, o *options, year int) error {
 	}); err != nil {
 		return err
 	}
-	if in.trees = lists[0]; len(lists) > 1 {
-		in.trees = slices.Concat(lists...)
-	}
-	lists = nil
 	in.report.Notes = append(in.report.Notes, cols.census.sentences()...)
 	cols.seen = nil // the numbers are unique by now
-	if len(in.trees) == 0 {
+	if in.trees.len() == 0 {
 		return &layer.Error{File: o.trees, Err: fmt.Errorf("no tree with a point in %s", countOf(c.Records, "record", "records")), Remedy: "is it the tree layer?"}
 	}
 	x, y := median(xs), median(ys)
@@ -270,23 +257,25 @@ func (in *inputs) readTrees(ctx context.Context, o *options, year int) error {
 	if err != nil {
 		return err
 	}
-	n := 0
-	in.at = make([]geo.XY, 0, len(in.trees))
-	for i := range in.trees {
+	n, far := 0, make([]bool, in.trees.len())
+	in.at = make([]geo.XY, 0, in.trees.len())
+	for i := range in.trees.len() {
 		p, err := conv(xs[i], ys[i])
 		if err == nil && math.Hypot(p.X, p.Y) > farM {
 			err = fmt.Errorf("lies %.0f km from the middle of the trees", math.Hypot(p.X, p.Y)/1000)
 		}
 		if err != nil {
 			c.left("far from the other trees", &layer.Error{File: o.trees, Feature: in.fids[i], Err: err})
+			far[i] = true
 			continue
 		}
-		in.trees[n], in.kinds[n], in.fids[n] = in.trees[i], in.kinds[i], in.fids[i]
+		in.kinds[n], in.fids[n] = in.kinds[i], in.fids[i]
 		in.at = append(in.at, p)
 		c.take(p)
 		n++
 	}
-	in.trees, in.kinds, in.fids = in.trees[:n], in.kinds[:n], in.fids[:n]
+	in.trees.keep(func(i int) bool { return !far[i] })
+	in.kinds, in.fids = in.kinds[:n], in.fids[:n]
 	c.Taken = n
 	if n == 0 {
 		return &layer.Error{File: o.trees, Err: errors.New("no two trees lie near one another"), Remedy: "are the coordinates right? --crs says what they mean"}
@@ -306,7 +295,7 @@ func (in *inputs) readTrees(ctx context.Context, o *options, year int) error {
 		}
 	}
 	if same := sharedPlaces(places, samePlaceM); same.Trees > 0 {
-		in.report.note("%s of the trees stand on a place that another has too (within 1 cm); they share its ground equally. The fullest place holds %d, among them tree %s.", grouped(same.Trees), same.Most, in.trees[of[same.At]].ID)
+		in.report.note("%s of the trees stand on a place that another has too (within 1 cm); they share its ground equally. The fullest place holds %d, among them tree %s.", grouped(same.Trees), same.Most, in.trees.id(of[same.At]))
 	}
 	return nil
 }
@@ -318,21 +307,22 @@ const samePlaceM = 0.01
 // earlier one.
 func (in *inputs) markSecondRecords() {
 	first := map[string]int{}
-	for i := range in.trees {
-		first[in.trees[i].ID] = i
+	for i := range in.trees.len() {
+		first[in.trees.id(i)] = i
 	}
 	n, example := 0, ""
-	for i := range in.trees {
+	for i := range in.trees.len() {
 		// Numbers that come again have been told apart by ~2, ~3, ...
-		k := strings.LastIndexByte(in.trees[i].ID, '~')
-		if k < 0 || in.trees[i].Removed {
+		k := strings.LastIndexByte(in.trees.id(i), '~')
+		if k < 0 || in.trees.removed(i) {
 			continue
 		}
-		j, ok := first[in.trees[i].ID[:k]]
-		if ok && j < i && !in.trees[j].Removed && in.at[i].Distance(in.at[j]) <= samePlaceM {
-			in.kinds[i], in.trees[i].Removed = secondRecord, true
+		j, ok := first[in.trees.id(i)[:k]]
+		if ok && j < i && !in.trees.removed(j) && in.at[i].Distance(in.at[j]) <= samePlaceM {
+			in.trees.remove(i)
+			in.kinds[i] = secondRecord
 			if n++; n == 1 {
-				example = in.trees[j].ID
+				example = in.trees.id(j)
 			}
 		}
 	}

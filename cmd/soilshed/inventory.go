@@ -2,7 +2,6 @@ package main
 
 import (
 	"math"
-	"slices"
 	"strconv"
 	"strings"
 
@@ -160,11 +159,12 @@ func givenID(s string) string {
 // numbered finds a tree by its number as a person gives it.
 func (in *inputs) numbered(number, file string) (int, error) {
 	id := givenID(number)
-	tree := slices.IndexFunc(in.trees, func(t risk.Tree) bool { return t.ID == id })
-	if tree < 0 {
-		return tree, usagef("no tree has the number %s in %s", number, file)
+	for i := range in.trees.len() {
+		if in.trees.id(i) == id {
+			return i, nil
+		}
 	}
-	return tree, nil
+	return -1, usagef("no tree has the number %s in %s", number, file)
 }
 
 // plainID drops blanks and a decimal part of zeros; "" is no number at all.

@@ -23,6 +23,7 @@ import (
 	"soilshed/geo"
 	"soilshed/geo/ground"
 	"soilshed/geo/layer"
+	"soilshed/risk"
 )
 
 // A run with --since keeps, beside its output, the ground that it found for each
@@ -430,6 +431,7 @@ type taker struct {
 	w    *ground.Worker
 	site ground.Site
 	old  keptReader
+	tree risk.Tree
 	buf  []byte
 	rest []int32
 	at   []int // of rest, in the cell
@@ -442,7 +444,7 @@ func (t *taker) cell(c ground.Cell, stopped func() bool) (shapes []shape, record
 	found := make([]shape, len(c.Stands))
 	keep := make([][]byte, len(c.Stands))
 	show := func(k int, i int32, share [][][]geo.XY) {
-		if len(share) > 0 && a.rows[i].how != uncoveredGround && !a.in.trees[i].Removed {
+		if len(share) > 0 && a.rows[i].how != uncoveredGround && !a.in.trees.removed(int(i)) {
 			found[k] = shape{i, share}
 		}
 	}
@@ -487,7 +489,7 @@ func (t *taker) takeOver(i int32) (record []byte, share [][][]geo.XY, ok bool) {
 		return nil, nil, false
 	}
 	odd := a.odd(i)
-	chain := t.chainKey(i, t.site.At, odd)
+	chain := t.chainOf(i, t.site.At, odd)
 	if chain == old.chain {
 		share, err := takeShare(old.share)
 		if err == nil && t.takeRow(i, &old, odd) == nil {

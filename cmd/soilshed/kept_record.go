@@ -163,12 +163,17 @@ func (r *record) takeSite(site *ground.Site) (err error) {
 	return err
 }
 
-// chainKey stands for all that the steps after the ground hang on for tree i,
+// chainOf is the chainKey of tree i.
+func (t *taker) chainOf(i int32, at geo.XY, odd risk.Odd) ground.Key {
+	t.tree = t.a.in.trees.at(int(i))
+	return t.chainKey(&t.tree, at, odd)
+}
+
+// chainKey stands for all that the steps after the ground hang on for a tree,
 // beside the ground itself and what counts for all trees: the record, what was
 // filled in of its size, the soil under the stem, and what its cohort says.
-func (t *taker) chainKey(i int32, at geo.XY, odd risk.Odd) ground.Key {
+func (t *taker) chainKey(tree *risk.Tree, at geo.XY, odd risk.Odd) ground.Key {
 	a := t.a
-	tree := &a.in.trees[i]
 	b := treeCoding.put(t.buf[:0], reflect.ValueOf(tree).Elem())
 	s := a.model.Size(tree) // by way of the typical DBH it hangs on other trees
 	for _, x := range [...]float64{s.DBHCm, s.HeightM, s.CrownM, s.CrownM2, s.ReachM, s.AgeYr.Value} {
@@ -208,7 +213,7 @@ func (t *taker) takeRow(i int32, r *record, odd risk.Odd) error {
 
 // fresh is what is to be kept of a tree whose ground was worked out.
 func (t *taker) fresh(i int32, site *ground.Site) []byte {
-	return putRecord(t.a.survey.StandKey(i), t.w.Key(i, &site.Basis), t.chainKey(i, site.At, t.a.odd(i)),
+	return putRecord(t.a.survey.StandKey(i), t.w.Key(i, &site.Basis), t.chainOf(i, site.At, t.a.odd(i)),
 		putPlace(nil, site), t.a.rows[i].append(nil), putShare(nil, site.Share), putSite(nil, site))
 }
 

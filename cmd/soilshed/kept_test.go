@@ -428,17 +428,16 @@ func TestChainKeyMissesNothing(t *testing.T) {
 	w := &taker{a: a}
 	dice := rand.New(rand.NewPCG(5, 6))
 	const i = 7
-	tree, at := &a.in.trees[i], a.in.at[i]
-	*tree = risk.Tree{ID: "x", Species: "Acer rubrum"}
+	tree, at := &risk.Tree{ID: "x", Species: "Acer rubrum"}, a.in.at[i]
 	odd := risk.Odd{Z: risk.Known(1.0)}
-	key := w.chainKey(i, at, odd)
+	key := w.chainKey(tree, at, odd)
 	other := func(what string) {
 		t.Helper()
-		if w.chainKey(i, at, odd) == key {
+		if w.chainKey(tree, at, odd) == key {
 			t.Errorf("%s does not count", what)
 		}
 	}
-	if w.chainKey(i, at, odd) != key {
+	if w.chainKey(tree, at, odd) != key {
 		t.Error("not the same twice")
 	}
 	v := reflect.ValueOf(tree).Elem()
@@ -456,14 +455,15 @@ func TestChainKeyMissesNothing(t *testing.T) {
 	for _, odd = range []risk.Odd{{}, {Z: risk.Known(1.1)}, {Z: risk.Known(1.0), Flagged: true}, {Z: risk.Known(1.0), Cohort: "all do badly"}} {
 		other("what the cohort says")
 	}
-	if odd = was; w.chainKey(i, at, risk.Odd{Z: risk.Known(1.02)}) != key {
+	if odd = was; w.chainKey(tree, at, risk.Odd{Z: risk.Known(1.02)}) != key {
 		t.Error("a hair counts")
 	}
 	// A DBH that is not on record is that of the others.
-	for k := range a.in.trees {
-		a.in.trees[k].DBHCm.Value *= 2
+	for k, t := range a.in.trees.all() {
+		t.DBHCm.Value *= 2
+		a.in.trees.set(k, &t)
 	}
-	a.model.LearnTypical(a.in.trees)
+	a.model.LearnTypical(a.in.trees.all())
 	other("the DBH of other trees")
 }
 

@@ -129,9 +129,9 @@ func (a *assessment) learn(ctx context.Context, digs *excavationFile) (*lesson, 
 	for _, r := range l.before.Rows() {
 		l.learnedBefore = l.learnedBefore || strings.Contains(r.Source, "learned from excavations")
 	}
-	tree := make(map[string]int, len(a.in.trees))
-	for i := range a.in.trees {
-		tree[a.in.trees[i].ID] = i
+	tree := make(map[string]int, a.in.trees.len())
+	for i := range a.in.trees.len() {
+		tree[a.in.trees.id(i)] = i
 	}
 	first := digs.first()
 	l.again = len(digs.Records) - len(first)
@@ -145,7 +145,7 @@ func (a *assessment) learn(ctx context.Context, digs *excavationFile) (*lesson, 
 		}
 		at[i] = e
 		dug = append(dug, int32(i))
-		t := &a.in.trees[i]
+		t := a.in.trees.at(i)
 		if t.Season == "" && t.PlantedMonth == 0 && e.Season != "" {
 			if t.Season, t.PlantedMonth = readSeason(e.Season); t.Season == "" && t.PlantedMonth == 0 {
 				t.Season = e.Season
@@ -154,6 +154,7 @@ func (a *assessment) learn(ctx context.Context, digs *excavationFile) (*lesson, 
 		if t.Crew == "" {
 			t.Crew = e.Crew
 		}
+		a.in.trees.set(i, &t)
 	}
 	if len(dug) == 0 {
 		return nil, &layer.Error{File: digs.File, Err: fmt.Errorf("none of its %s is in %s", countOf(len(first), "tree", "trees"), a.o.trees),
@@ -169,7 +170,7 @@ func (a *assessment) learn(ctx context.Context, digs *excavationFile) (*lesson, 
 		e := at[int(i)]
 		records[k] = collar.Record{ID: e.Tree, Signs: signs[k], GirdledShare: e.Share}
 		// Years since planting are those of the day of the dig.
-		if t := &a.in.trees[i]; t.PlantedYear.Known && e.Date.Known {
+		if t := a.in.trees.at(int(i)); t.PlantedYear.Known && e.Date.Known {
 			if y := e.Date.Value.Year() - t.PlantedYear.Value; y >= 0 {
 				records[k].Signs.YearsSincePlanting = collar.Read(float64(y))
 			}
@@ -190,12 +191,12 @@ func (a *assessment) signs(ctx context.Context, trees []int32) ([]collar.Signs, 
 	}
 	out := make([]collar.Signs, len(trees))
 	err := a.each(ctx, trees, func(i int32, site *ground.Site) {
-		t := &a.in.trees[i]
-		s := a.model.Size(t)
+		t := a.in.trees.at(int(i))
+		s := a.model.Size(&t)
 		g := a.in.ground(a.survey.Stand(i), site)
 		odd := a.odd(i)
-		r := a.model.Assess(t, &s, &g, odd, nil)
-		out[place[i]] = a.model.Signs(t, &s, &g, odd, r.SoilPct)
+		r := a.model.Assess(&t, &s, &g, odd, nil)
+		out[place[i]] = a.model.Signs(&t, &s, &g, odd, r.SoilPct)
 	})
 	return out, err
 }

@@ -100,7 +100,7 @@ func TestLearnSeesWhatAssessSees(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer a.in.source.Close()
-	a.rows = make(rows, len(a.in.trees))
+	a.rows = make(rows, a.in.trees.len())
 	w := a.survey.NewWorker()
 	var all []int32
 	for _, c := range a.survey.Cells() {
@@ -120,12 +120,12 @@ func TestLearnSeesWhatAssessSees(t *testing.T) {
 	}
 	ground := 0
 	for k, i := range some {
-		if a.in.trees[i].Removed {
+		if a.in.trees.removed(int(i)) {
 			continue
 		}
 		// Rows are kept in single precision.
 		if p := a.model.Evidence.Girdled(signs[k]).P; math.Abs(p-a.rows.at(int(i)).res.GirdledP) > 1e-7 {
-			t.Errorf("tree %s: %g by learn's signs, %g by assess", a.in.trees[i].ID, p, a.rows.at(int(i)).res.GirdledP)
+			t.Errorf("tree %s: %g by learn's signs, %g by assess", a.in.trees.id(int(i)), p, a.rows.at(int(i)).res.GirdledP)
 		}
 		if signs[k].ReachM.Known {
 			ground++

@@ -359,7 +359,7 @@ func (a *assessment) writeManifest(ctx context.Context, out string) error {
 		Run: manifestRun{Started: a.began.UTC().Format(time.RFC3339), Ended: now.UTC().Format(time.RFC3339), Seconds: now.Sub(a.began).Seconds(),
 			System: runtime.GOOS + "/" + runtime.GOARCH + " " + runtime.Version(), Workers: a.o.workers, PeakMB: float64(mem.HeapSys>>10) / 1024},
 		Settings: settingsOf(a.o.flags), Inputs: a.inputs.list, Notes: r.Notes, Warnings: []string{}, Outputs: files, Layers: []manifestLayer{},
-		Counts: manifestCounts{Trees: len(a.in.trees), Ground: map[string]int{}, Classes: map[string]int{}, Polygons: a.in.m.Polygons(), Vertices: a.in.m.Vertices()},
+		Counts: manifestCounts{Trees: a.in.trees.len(), Ground: map[string]int{}, Classes: map[string]int{}, Polygons: a.in.m.Polygons(), Vertices: a.in.m.Vertices()},
 	}
 	if a.reuse != nil {
 		m.Reuse, m.Kept = a.reuse.sentence(a), a.reuse.sum
@@ -391,7 +391,7 @@ func (a *assessment) writeManifest(ctx context.Context, out string) error {
 	}
 	hows := ground.Hows()
 	for i, row := range a.rows.all() {
-		if a.in.trees[i].Dead {
+		if a.in.trees.dead(i) {
 			m.Counts.DeadRecords++
 		}
 		if !row.res.Assessed {

@@ -173,7 +173,7 @@ func (w *writer) shares(list []shape) error {
 			continue
 		}
 		w.a.rows.unpack(int(s.tree), &r)
-		size = w.a.model.Size(&w.a.in.trees[s.tree])
+		size = w.a.sizeOf(int(s.tree))
 		f := layer.Feature{Geometry: g, Values: make([]layer.Value, 0, len(w.open))}
 		for _, o := range w.open {
 			f.Values = append(f.Values, o.value(w.a, int(s.tree), &r, &size, w.us))
@@ -252,7 +252,7 @@ func (w *writer) results(ctx context.Context) iter.Seq2[layer.Feature, error] {
 			}
 		}
 		a.rows.unpack(i, &r)
-		size = a.model.Size(&a.in.trees[i])
+		size = a.sizeOf(i)
 		for _, o := range w.fields {
 			f.Values = append(f.Values, o.value(a, i, &r, &size, w.us))
 		}

@@ -31,17 +31,17 @@ type pageHead struct {
 // other words.
 var pageFields = []outField{
 	{name: "street", alias: "street", doc: "Street, as recorded.",
-		get: func(a *assessment, i int, _ *row, _ *risk.Size) layer.Value { return words(a.in.trees[i].Street) }},
+		get: func(a *assessment, i int, _ *row, _ *risk.Size) layer.Value { return words(a.in.trees.street(i)) }},
 	{name: "planted", kind: layer.Integer, alias: "planted", doc: "Year of planting, as recorded.",
 		get: func(a *assessment, i int, _ *row, _ *risk.Size) layer.Value {
-			if y := a.in.trees[i].PlantedYear; y.Known {
+			if y := a.in.trees.at(i).PlantedYear; y.Known {
 				return layer.Whole(int64(y.Value))
 			}
 			return layer.Value{}
 		}},
 	{name: "stock", alias: "stock", doc: "How it was grown in the nursery.",
 		get: func(a *assessment, i int, _ *row, _ *risk.Size) layer.Value {
-			return words(a.in.trees[i].Stock.String())
+			return words(a.in.trees.at(i).Stock.String())
 		}},
 	{name: "why", alias: "reasons", doc: "The three strongest reasons.",
 		get: func(a *assessment, _ int, r *row, _ *risk.Size) layer.Value { return words(a.local(r.res.Why())) }},
@@ -185,7 +185,7 @@ func (p *pageMaker) column(b []byte, to *[]pageColumn, f *outField, trees []int3
 	b, c := packColumn(b, pageColumn{Name: f.name, Alias: field.Alias, Unit: field.Unit, Doc: field.Doc, Digits: f.digits}, f.kind, len(trees), func(k int) layer.Value {
 		i := trees[k]
 		a.rows.unpack(int(i), &r)
-		size := a.model.Size(&a.in.trees[i])
+		size := a.sizeOf(int(i))
 		return f.value(a, int(i), &r, &size, p.us)
 	})
 	if f.name == "species" {

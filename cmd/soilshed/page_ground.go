@@ -95,7 +95,7 @@ func (a *assessment) paving(ctx context.Context, take func(p paved)) error {
 func (a *assessment) sitesOf(ctx context.Context, want func(i int32) bool, found func(i int32, s *ground.Site)) error {
 	o := a.o.groundOptions()
 	o.Jitters = 0 // the spread is known
-	stands := make([]ground.Stand, len(a.in.trees))
+	stands := make([]ground.Stand, a.in.trees.len())
 	for i := range stands {
 		stands[i] = *a.survey.Stand(int32(i))
 	}
@@ -103,8 +103,8 @@ func (a *assessment) sitesOf(ctx context.Context, want func(i int32) bool, found
 	if err != nil {
 		return dataError{err}
 	}
-	for i := range a.in.trees {
-		if a.in.trees[i].Removed {
+	for i := range a.in.trees.len() {
+		if a.in.trees.removed(i) {
 			survey.Absent(int32(i))
 		}
 	}

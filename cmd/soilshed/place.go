@@ -221,15 +221,15 @@ func (p *placing) run(ctx context.Context) error {
 // counts tells whether a tree is one for which ground is looked for.
 func (p *placing) counts(i int) bool {
 	in := &p.a.in
-	return !in.trees[i].Removed && !in.trees[i].Dead && in.kinds[i] == singleTree && (p.region == nil || p.region.Covers(in.at[i]))
+	return !in.trees.removed(i) && !in.trees.dead(i) && in.kinds[i] == singleTree && (p.region == nil || p.region.Covers(in.at[i]))
 }
 
 // enlarge finds an enlargement for each short tree, each by itself: what is
 // opened for one tree is not there for the next.
 func (p *placing) enlarge(ctx context.Context) error {
 	a := p.a
-	a.only = make([]bool, len(a.in.trees))
-	for i := range a.in.trees {
+	a.only = make([]bool, a.in.trees.len())
+	for i := range a.in.trees.len() {
 		a.only[i] = p.counts(i)
 	}
 	if err := a.run(ctx, func([]shape) error { return nil }); err != nil {
@@ -262,10 +262,10 @@ func (p *placing) enlarge(ctx context.Context) error {
 // need is what tree i needs on a site, by the rule of the run.
 func (p *placing) need(i int32, s *ground.Site) float64 {
 	a := p.a
-	t := &a.in.trees[i]
-	size := a.model.Size(t)
+	t := a.in.trees.at(int(i))
+	size := a.model.Size(&t)
 	g := a.in.ground(a.survey.Stand(i), s)
-	return a.model.NeedM3(t, &size, &g)
+	return a.model.NeedM3(&t, &size, &g)
 }
 
 // floor is the least that a neighbour keeps: what it has, or what it needs where
@@ -291,7 +291,7 @@ func (p *placing) find(x *shortTree) error {
 	if grown != nil {
 		x.needM3 = p.need(l.IDs[0], &grown.After) * p.o.upTo / 100
 	} else if refusal.Taken >= 0 {
-		x.takenID = p.a.in.trees[l.IDs[refusal.Taken]].ID
+		x.takenID = p.a.in.trees.id(int(l.IDs[refusal.Taken]))
 	}
 	return nil
 }
@@ -384,11 +384,11 @@ func (p *placing) newTrees(ctx context.Context) error {
 // newCrownM2 is the crown of a new tree where shares go by crown area: that of the
 // middle of the inventory.
 func (a *assessment) newCrownM2() float64 {
-	if a.o.share != "crown" || len(a.in.trees) == 0 {
+	if a.o.share != "crown" || a.in.trees.len() == 0 {
 		return 0
 	}
-	all := make([]float64, len(a.in.trees))
-	for i := range a.in.trees {
+	all := make([]float64, a.in.trees.len())
+	for i := range a.in.trees.len() {
 		all[i] = a.survey.Stand(int32(i)).CrownM2
 	}
 	return median(all)

@@ -32,17 +32,16 @@ func ofGrown(get func(g *ground.Enlargement) layer.Value) func(*placing, *shortT
 
 var placeFields = []placeField{
 	{outField{name: "tree_id", alias: "tree", doc: "Number of the tree, as in the layer trees."},
-		func(p *placing, x *shortTree) layer.Value { return words(p.a.in.trees[x.tree].ID) }},
+		func(p *placing, x *shortTree) layer.Value { return words(p.a.in.trees.id(x.tree)) }},
 	{outField{name: "species", alias: "species", doc: "Species, as in the layer trees."},
 		func(p *placing, x *shortTree) layer.Value {
-			t := &p.a.in.trees[x.tree]
-			if s := p.a.model.Size(t); s.NameKnown {
+			if s := p.a.sizeOf(x.tree); s.NameKnown {
 				return words(s.Species.Latin)
 			}
-			return words(t.Species)
+			return words(p.a.in.trees.species(x.tree))
 		}},
 	{outField{name: "street", alias: "street", doc: "Street, as recorded."},
-		func(p *placing, x *shortTree) layer.Value { return words(p.a.in.trees[x.tree].Street) }},
+		func(p *placing, x *shortTree) layer.Value { return words(p.a.in.trees.street(x.tree)) }},
 	{outField{name: "result", alias: "result", doc: "enlarge; nothing to open (no paving that may be opened touches its opening within reach); not enough (all of it does not do); takes from a neighbour (it would leave one with less than its own)."},
 		func(p *placing, x *shortTree) layer.Value { return words(x.result()) }},
 	{outField{name: "side", alias: "side", doc: "Side or sides on which the opening grows, or all round."},
@@ -247,7 +246,7 @@ func (p *placing) tell(w io.Writer) {
 			fmt.Fprintf(w, "\nSmallest enlargements, least digging first; %s in all\n", a.local(fmt.Sprintf("%.1f m2", area)))
 		}
 		for _, x := range found[:min(placesShown, len(found))] {
-			fmt.Fprintln(w, indent(wrap(a.in.trees[x.tree].ID+": "+a.local(p.why(x)), 92), "  ", "    "))
+			fmt.Fprintln(w, indent(wrap(a.in.trees.id(x.tree)+": "+a.local(p.why(x)), 92), "  ", "    "))
 		}
 		shown := 0
 		for k := range p.places {
@@ -259,7 +258,7 @@ func (p *placing) tell(w io.Writer) {
 				fmt.Fprintln(w, "\nNot to be had")
 			}
 			if shown++; shown <= placesShown {
-				fmt.Fprintln(w, indent(wrap(a.in.trees[x.tree].ID+": "+a.local(p.why(x)), 92), "  ", "    "))
+				fmt.Fprintln(w, indent(wrap(a.in.trees.id(x.tree)+": "+a.local(p.why(x)), 92), "  ", "    "))
 			}
 		}
 		if shown > placesShown {

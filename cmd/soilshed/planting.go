@@ -20,7 +20,7 @@ const plantingYears = 25
 
 // readPlanting adds the trees to plant after those of the inventory.
 func (in *inputs) readPlanting(ctx context.Context, o *options, year int) error {
-	in.inventory = len(in.trees)
+	in.inventory = in.trees.len()
 	if o.plant == "" {
 		return nil
 	}
@@ -48,8 +48,8 @@ func (in *inputs) readPlanting(ctx context.Context, o *options, year int) error 
 		return err
 	}
 	has := map[string]bool{}
-	for i := range in.trees {
-		has[in.trees[i].ID] = true
+	for i := range in.trees.len() {
+		has[in.trees.id(i)] = true
 	}
 	if err := in.records(ctx, src, c, func(f *layer.Feature) error {
 		p, err := layer.PointOf(f.Geometry)
@@ -73,7 +73,8 @@ func (in *inputs) readPlanting(ctx context.Context, o *options, year int) error 
 			return &layer.Error{File: o.plant, Feature: f.FID, Err: fmt.Errorf("tree %s is in the inventory already", t.ID), Remedy: "give each tree to plant a number of its own"}
 		}
 		has[t.ID] = true
-		in.trees, in.kinds, in.fids, in.at = append(in.trees, t), append(in.kinds, kind), append(in.fids, f.FID), append(in.at, q)
+		in.trees.add(&t)
+		in.kinds, in.fids, in.at = append(in.kinds, kind), append(in.fids, f.FID), append(in.at, q)
 		c.take(q)
 		c.Taken++
 		return nil
@@ -106,8 +107,8 @@ func (in *inputs) readRemovals(o *options) error {
 		return err
 	}
 	at := map[string]int{}
-	for i := range in.trees[:in.inventory] {
-		at[in.trees[i].ID] = i
+	for i := range in.inventory {
+		at[in.trees.id(i)] = i
 	}
 	listed := map[string]int{}
 	gone := 0
@@ -122,11 +123,12 @@ func (in *inputs) readRemovals(o *options) error {
 			return t.lineError(r.Line, "tree", fmt.Errorf("no tree has the number %s in %s", id, layer.Shown(o.trees)), "correct the number, or take the line out")
 		case first > 0:
 			return t.lineError(r.Line, "tree", fmt.Errorf("tree %s is on line %d already", id, first), "take one of the lines out")
-		case in.trees[k].Removed:
+		case in.trees.removed(k):
 			return t.lineError(r.Line, "tree", fmt.Errorf("tree %s is gone already on record", id), "take the line out")
 		}
 		listed[id] = r.Line
-		in.trees[k].Removed, in.kinds[k] = true, goneTree
+		in.trees.remove(k)
+		in.kinds[k] = goneTree
 		gone++
 	}
 	in.report.note("%s: %s to remove: they use no ground and are not assessed.", o.remove, countOf(gone, "tree", "trees"))

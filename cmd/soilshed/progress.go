@@ -237,7 +237,7 @@ func (p *progress) close(a *assessment, err error) error {
 		p.log.Error("failed", "error", text, "status", statusOf(err))
 		return toldError{err}
 	}
-	p.log.Info("done", "out", a.o.shownOut(), "trees", len(a.in.trees), "left_out", left, "status", exitDone)
+	p.log.Info("done", "out", a.o.shownOut(), "trees", a.in.trees.len(), "left_out", left, "status", exitDone)
 	return nil
 }
 

@@ -99,9 +99,9 @@ func (s *scheme) prepare(ctx context.Context, p *progress, today *scheme) error 
 		s.a.model.WaterOf(today.a.model)
 	}
 	s.a.in.source.Close()
-	s.at = make(map[string]int, len(s.a.in.trees))
-	for i := range s.a.in.trees {
-		s.at[s.a.in.trees[i].ID] = i
+	s.at = make(map[string]int, s.a.in.trees.len())
+	for i := range s.a.in.trees.len() {
+		s.at[s.a.in.trees.id(i)] = i
 	}
 	return nil
 }
@@ -109,7 +109,7 @@ func (s *scheme) prepare(ctx context.Context, p *progress, today *scheme) error 
 // stands tells whether a tree counts as standing in the scheme: not gone, and no
 // second record of one that does.
 func (s *scheme) stands(i int) bool {
-	return !s.a.in.trees[i].Removed && s.a.in.kinds[i] == singleTree
+	return !s.a.in.trees.removed(i) && s.a.in.kinds[i] == singleTree
 }
 
 // readWithin reads the polygons of a corridor onto the plane of a scheme: as a

@@ -74,7 +74,7 @@ func (a *assessment) tellResults(w io.Writer) {
 			continue
 		}
 		hows[row.how]++
-		if a.in.trees[i].Dead {
+		if a.in.trees.dead(i) {
 			dead++
 		}
 		if row.how != ground.Uncovered {
@@ -140,7 +140,7 @@ func (a *assessment) tellResults(w io.Writer) {
 	slices.SortFunc(first, func(x, y int) int { return int(a.rows[x].rank - a.rows[y].rank) })
 	for _, i := range first {
 		row := a.rows.at(i)
-		fmt.Fprintf(w, "  %d. tree %s, %s: %s\n", row.rank, a.in.trees[i].ID, orUnknown(a.in.trees[i].Species), a.local(row.res.Why()))
+		fmt.Fprintf(w, "  %d. tree %s, %s: %s\n", row.rank, a.in.trees.id(i), orUnknown(a.in.trees.species(i)), a.local(row.res.Why()))
 	}
 	fmt.Fprintf(w, "\nTime\n ")
 	for _, p := range a.phases {

@@ -397,7 +397,7 @@ func tileLayers(paving, shares, trees []*geojson.Feature) mvt.Layers {
 func (t *tileMaker) properties(i int32, fields []*outField) geojson.Properties {
 	a := t.a
 	us := a.o.units == "us"
-	size := a.model.Size(&a.in.trees[i])
+	size := a.sizeOf(int(i))
 	r := a.rows.at(int(i))
 	p := geojson.Properties{}
 	for _, f := range fields {

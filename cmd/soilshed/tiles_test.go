@@ -292,9 +292,13 @@ func TestTilesKeepTheirSize(t *testing.T) {
 		t.Fatal(err)
 	}
 	// Many copies of the trees on one spot.
-	trees, rows, at, fids := a.in.trees, a.rows, a.in.at, a.in.fids
+	rows, at, fids := a.rows, a.in.at, a.in.fids
 	for len(a.rows) < 400 {
-		a.in.trees, a.rows, a.in.at, a.in.fids = append(a.in.trees, trees...), append(a.rows, rows...), append(a.in.at, at...), append(a.in.fids, fids...)
+		for i := range rows {
+			tree := a.in.trees.at(i)
+			a.in.trees.add(&tree)
+		}
+		a.rows, a.in.at, a.in.fids = append(a.rows, rows...), append(a.in.at, at...), append(a.in.fids, fids...)
 	}
 	maker.most = 4000
 	b, err := a.tiles(t.Context(), maker)

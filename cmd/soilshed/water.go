@@ -24,7 +24,7 @@ func litres(mm func(r *row) float64) func(*assessment, int, *row, *risk.Size) la
 // The one table of the fields of the table water.
 var waterFields = []outField{
 	{name: "tree_id", alias: "tree", doc: "Number of the tree, as in the layer trees.",
-		get: func(a *assessment, i int, _ *row, _ *risk.Size) layer.Value { return words(a.in.trees[i].ID) }},
+		get: func(a *assessment, i int, _ *row, _ *risk.Size) layer.Value { return words(a.in.trees.id(i)) }},
 	{name: "dry_days", kind: layer.Real, unit: "days", digits: 1, alias: "dry days", doc: "Mean days of water stress in a growing season: each day's part of the demand that was not met, summed.",
 		get: func(_ *assessment, _ int, r *row, _ *risk.Size) layer.Value { return number(r.res.DryDays) }},
 	{name: "dry_spell", kind: layer.Real, unit: "days", digits: 1, alias: "longest dry spell", doc: "Longest spell of days, in one season of the record, with less than half of the demand met; by look-up, and a shower more or less can join two spells: good to some weeks.",

@@ -92,7 +92,7 @@ func runWeigh(ctx context.Context, args []string, stdout, stderr io.Writer) erro
 		if tree, err = a.in.numbered(id, o.trees); err != nil {
 			return err
 		}
-		a.rows = make(rows, len(a.in.trees)) // no ranks
+		a.rows = make(rows, a.in.trees.len()) // no ranks
 		roots, err = a.weighRoots(ctx, []find{{tree, dug, found}})
 	} else {
 		if !dug.StemCm.Known {

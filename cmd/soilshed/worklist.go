@@ -64,7 +64,7 @@ func (a *assessment) work() (*worklist, error) {
 	}
 	var jobs []rank.Job
 	for _, i := range a.byRank {
-		if _, was := dug[a.in.trees[i].ID]; was {
+		if _, was := dug[a.in.trees.id(int(i))]; was {
 			w.dug++
 			continue
 		}
@@ -193,15 +193,15 @@ var workFields = []workField{
 			return number(s.travelH)
 		}},
 	{outField{name: "tree_id", alias: "tree", doc: "Number of the tree, as in the layer trees."},
-		func(a *assessment, s *workStop) layer.Value { return words(a.in.trees[s.tree].ID) }},
+		func(a *assessment, s *workStop) layer.Value { return words(a.in.trees.id(s.tree)) }},
 	{outField{name: "species", alias: "species", doc: "Species, as in the layer trees."},
 		asInTrees("species")},
 	{outField{name: "dbh_cm", usName: "dbh_in", kind: layer.Real, of: diameterCm, digits: 1, alias: "DBH", doc: "Diameter at breast height, as in the layer trees."},
 		asInTrees("dbh_cm")},
 	{outField{name: "street", alias: "street", doc: "Street, as recorded."},
-		func(a *assessment, s *workStop) layer.Value { return words(a.in.trees[s.tree].Street) }},
+		func(a *assessment, s *workStop) layer.Value { return words(a.in.trees.street(s.tree)) }},
 	{outField{name: "site", alias: "kind of place", doc: "Kind of place, as recorded."},
-		func(a *assessment, s *workStop) layer.Value { return words(a.in.trees[s.tree].Site) }},
+		func(a *assessment, s *workStop) layer.Value { return words(a.in.trees.site(s.tree)) }},
 	{outField{name: "look", alias: "what to look for", doc: "What to look for first, and on which side."},
 		func(a *assessment, s *workStop) layer.Value { return words(a.local(a.look(s.tree))) }},
 	{outField{name: "tools", alias: "tools", doc: "Tools for the ground it stands in. Common practice, no source."},
@@ -224,14 +224,14 @@ var workFields = []workField{
 func asInTrees(name string) func(*assessment, *workStop) layer.Value {
 	return func(a *assessment, s *workStop) layer.Value {
 		f := &treeFields[slices.IndexFunc(treeFields, func(f outField) bool { return f.name == name })]
-		size := a.model.Size(&a.in.trees[s.tree])
+		size := a.sizeOf(s.tree)
 		return f.get(a, s.tree, a.rows.at(s.tree), &size)
 	}
 }
 
 // digging is what a crew has to dig in.
 func (a *assessment) digging(i int, r *row) rank.Ground {
-	t := &a.in.trees[i]
+	t := a.in.trees.at(i)
 	if r.how == ground.Recorded || r.how == ground.Assumed || r.how == ground.Sealed ||
 		measuredGround(r.how) && r.openM2 < smallPitM2 {
 		return rank.Tight
@@ -264,7 +264,7 @@ const buriedCm = 8
 // collar, then roots across the stem, from the side where the hard edge turned
 // them back, then the side towards which it is weakest.
 func (a *assessment) look(i int) string {
-	t, r := &a.in.trees[i], a.rows.at(i)
+	t, r := a.in.trees.at(i), a.rows.at(i)
 	var parts []string
 	switch {
 	case t.FlareCm.Known && t.FlareCm.Value >= buriedCm:
@@ -281,7 +281,7 @@ func (a *assessment) look(i int) string {
 		across = "roots that circle as in a pot"
 	}
 	from := ""
-	if measuredGround(r.how) && r.how != openGround && r.shortM < a.model.Size(t).ReachM/2 {
+	if measuredGround(r.how) && r.how != openGround && r.shortM < a.model.Size(&t).ReachM/2 {
 		from = risk.Compass(r.shortBrg)
 		across += fmt.Sprintf(", first to the %s (hard edge %.1f m off)", from, r.shortM)
 	}
@@ -302,7 +302,7 @@ const lowGustMS = 17
 
 // cautions are those of every dig, and what this tree adds to them.
 func (a *assessment) cautions(i int) string {
-	t, r := &a.in.trees[i], a.rows.at(i)
+	t, r := a.in.trees.at(i), a.rows.at(i)
 	s := "Call before you dig. Mind traffic and overhead lines: local rules and permits. Cut no root: that is for a certified arborist."
 	if r.res.CarefulGustMS < lowGustMS {
 		s += " Do not work under it in wind."
@@ -436,7 +436,7 @@ func (w *writer) rest(ctx context.Context) (err error) {
 		}
 		fid++
 		f := layer.Feature{FID: fid}
-		size := a.model.Size(&a.in.trees[i])
+		size := a.sizeOf(i)
 		for k := range waterFields {
 			f.Values = append(f.Values, waterFields[k].value(a, i, r, &size, w.us))
 		}
