@@ -446,6 +446,7 @@ func (in *inputs) readPolygons(ctx context.Context, o *options, b *ground.Builde
 		return err
 	}
 	b.Crossing = 0
+	b.Grow(src.Schema().Records)
 	var flat []geo.XY
 	var rings [][]geo.XY
 	if err := in.records(ctx, src, c, func(f *layer.Feature) error {

@@ -3,6 +3,7 @@ package ground
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"soilshed/geo"
 )
@@ -73,6 +74,11 @@ type Builder struct {
 
 // NewBuilder returns a builder of an empty map.
 func NewBuilder() *Builder { return &Builder{} }
+
+// Grow makes room for so many more polygons or lines.
+func (b *Builder) Grow(n int) {
+	b.m.rings, b.m.parts = slices.Grow(b.m.rings, n), slices.Grow(b.m.parts, n)
+}
 
 // Hard adds a polygon under which no root is counted. Rings are lists of
 // vertices, the outer one first, closed or not, in any orientation; they may
