@@ -643,6 +643,9 @@ var classWords = []struct{ word, class string }{
 
 func classOf(word string) (wind.TargetClass, bool) {
 	w := strings.ToLower(strings.ReplaceAll(strings.ReplaceAll(word, "_", " "), "-", " "))
+	if s := strings.TrimSpace(w); s == "drive" || s == "drives" {
+		w = "driveway" // alone; "Harbour Drive" may be a street
+	}
 	for _, c := range classWords {
 		if strings.Contains(w, c.word) {
 			weight, _ := wind.TargetWeight(c.class)
