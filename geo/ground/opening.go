@@ -214,10 +214,8 @@ func (s *sweep) openNear(m *Map, c geo.XY, r, gap float64) []geo.XY {
 // taken as straight: a piece of the circle is the farthest part anyway.
 func (s *sweep) nearestOf(sl *slab, t *trap) (geo.XY, float64) {
 	l, r := &s.edges[t.left], &s.edges[t.right]
-	c := [4]geo.XY{
-		{X: l.x(sl.y0), Y: sl.y0}, {X: r.x(sl.y0), Y: sl.y0},
-		{X: r.x(sl.y1), Y: sl.y1}, {X: l.x(sl.y1), Y: sl.y1},
-	}
+	low, top := sl.firm()
+	c := [4]geo.XY{{X: l.x(low), Y: low}, {X: r.x(low), Y: low}, {X: r.x(top), Y: top}, {X: l.x(top), Y: top}}
 	best, d := geo.XY{}, math.Inf(1)
 	for i := range c {
 		p := nearestPoint(c[i], c[(i+1)%4])

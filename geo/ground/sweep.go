@@ -402,7 +402,7 @@ func (s *sweep) slabsOf(k int) (from, to int32) {
 		}
 		sl := slab{lo, hi, t, int32(len(s.traps)), -1}
 		if s.twisted && s.scan == scanGround {
-			sl.spans = s.straightUp(&sl)
+			s.straightUp(&sl)
 		}
 		s.slabs = append(s.slabs, sl)
 		if n := int32(len(s.slabs)); n-1 > from && s.scan == scanGround {
@@ -483,15 +483,23 @@ func (s *sweep) arrange(lo, hi float64) float64 {
 	return cut
 }
 
-// straightUp notes the spans of the traps of a slab in which edges cross nearer
-// to a border than it could be cut. Beyond the crossing an edge that is all but
-// level may lie metres from its place in the order of the slab, and what lies
-// between is not the trap's: a span is what the trap reaches straight up or down
-// from where the order holds, with no wall between.
-func (s *sweep) straightUp(sl *slab) int32 {
-	first := int32(len(s.spans))
+// firm returns the heights between which the edges of a slab lie in its order:
+// where some cross nearer to a border than it could be cut, beyond the crossing
+// one that is all but level may lie metres from its place.
+func (sl *slab) firm() (low, top float64) {
+	if sl.spans < 0 {
+		return sl.y0, sl.y1
+	}
 	d := min(uncutM, (sl.y1-sl.y0)/2)
-	low, top := sl.y0+d, sl.y1-d
+	return sl.y0 + d, sl.y1 - d
+}
+
+// straightUp notes the spans of the traps of a slab in which edges cross nearer
+// to a border than it could be cut: a span is what the trap reaches straight up
+// or down from where the order holds, with no wall between.
+func (s *sweep) straightUp(sl *slab) {
+	sl.spans = int32(len(s.spans))
+	low, top := sl.firm()
 	for t := sl.from; t < sl.to; t++ {
 		tr := &s.traps[t]
 		l, r := &s.edges[tr.left], &s.edges[tr.right]
@@ -514,7 +522,6 @@ func (s *sweep) straightUp(sl *slab) int32 {
 		}
 		s.spans = append(s.spans, sp)
 	}
-	return first
 }
 
 // cross carries the counts of cover over an edge of a polygon.
@@ -725,7 +732,8 @@ func (s *sweep) flood() bool {
 		if sl.y0 > onEdgeM || sl.y1 < -onEdgeM {
 			continue
 		}
-		y := max(sl.y0, min(sl.y1, 0))
+		low, top := sl.firm()
+		y := max(low, min(top, 0))
 		for t := sl.from; t < sl.to; t++ {
 			if s.traps[t].state == openAir && s.edges[s.traps[t].left].x(y) <= onEdgeM && s.edges[s.traps[t].right].x(y) >= -onEdgeM {
 				s.seeds = append(s.seeds, t)

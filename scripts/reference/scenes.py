@@ -201,7 +201,10 @@ class Scene:
         stem, how = Point(at), "measured"
         edge, touch = 1e-6, 1.5e-6
         if not self.layers.lines.is_empty and self.layers.lines.distance(stem) < 1e-6:
-            edge = touch = 20 * WALL_M  # it stands on a wall, which is as wide as that at a bend
+            touch = 20 * WALL_M  # it stands on a wall, which is as wide as that at a bend
+            paved = self.layers.paved
+            if paved.distance(stem) > 0 or paved.boundary.distance(stem) <= edge:
+                edge = touch
         if self.air.distance(stem) == 0 and self.air.boundary.distance(stem) > edge:
             how = "snapped"
             free = areas(disk(*at, snap + 0.5, 32).difference(self.air))
