@@ -130,7 +130,6 @@ func (w *walk) edges(i, j int) {
 	if i >= j {
 		return
 	}
-	r := w.r
 	a := w.v[i].Sub(w.c)
 	for k := i; k < j; k++ {
 		next := k + 1
@@ -138,27 +137,59 @@ func (w *walk) edges(i, j int) {
 			next = 0
 		}
 		b := w.v[next].Sub(w.c)
-		switch {
-		case a.Y <= -r && b.Y <= -r, a.Y >= r && b.Y >= r, a.X <= -r && b.X <= -r:
+		w.edge(a, b, int32(k))
+		a = b
+	}
+}
+
+// edge adds the edge ab, number k of its ring.
+func (w *walk) edge(a, b geo.XY, k int32) {
+	r := w.r
+	switch {
+	case a.Y <= -r && b.Y <= -r, a.Y >= r && b.Y >= r, a.X <= -r && b.X <= -r:
+		w.pass(a.Y, b.Y)
+	case a.X >= r && b.X >= r:
+		w.flush()
+	case !w.line && passesBy(a, b, w.disk2):
+		// It lies to one side of the disk at all heights that they share.
+		if beside(a, b, r) < 0 {
 			w.pass(a.Y, b.Y)
-		case a.X >= r && b.X >= r:
+		} else {
 			w.flush()
-		case !w.line && passesBy(a, b, w.disk2):
-			// It lies to one side of the disk at all heights that they share.
-			if beside(a, b, r) < 0 {
-				w.pass(a.Y, b.Y)
-			} else {
-				w.flush()
-			}
+		}
+	default:
+		w.flush()
+		if w.line {
+			w.s.addBarrier(a, b, edgeBarrier, w.ring, k)
+		} else {
+			w.s.addEdge(a.X, a.Y, b.X, b.Y, edgePart, w.ring, k)
+		}
+	}
+}
+
+// gatherFrom is gather from the outline of ground: beyond it, all is hard.
+func (s *sweep) gatherFrom(g *ground, c geo.XY, r float64) {
+	s.clear()
+	s.half = r
+	s.parts = append(s.parts, localPart{id: -1, kind: hard})
+	s.rings = append(s.rings, localRing{id: -1}, localRing{id: -1, hole: true})
+	s.addEdge(farLeft, -r, farLeft, r, edgePart, 0, -1)
+	by := g.at.Sub(c)
+	w := walk{s: s, r: r, disk2: sq(r + besideM), ring: 1}
+	for i := range g.rims {
+		e := &g.rims[i]
+		a, b := geo.XY{X: e.x0, Y: e.y0}.Add(by), geo.XY{X: e.x1, Y: e.y1}.Add(by)
+		switch {
+		case e.side == 0:
+			w.edge(a, b, int32(i))
+		case e.side < 0:
+			w.pass(a.Y, b.Y)
 		default:
 			w.flush()
-			if w.line {
-				w.s.addBarrier(a, b, edgeBarrier, w.ring, int32(k))
-			} else {
-				w.s.addEdge(a.X, a.Y, b.X, b.Y, edgePart, w.ring, int32(k))
-			}
 		}
-		a = b
+		if e.last {
+			w.flush()
+		}
 	}
 }
 

@@ -1,6 +1,7 @@
 package ground
 
 import (
+	"cmp"
 	"math"
 	"slices"
 
@@ -49,6 +50,21 @@ func (s *sweep) dig(m *Map, c geo.XY, r float64, o *Options, pit *pit, op *openi
 		op.x0, op.y0, op.x1, op.y1 = c.X-r, c.Y-r, c.X+r, c.Y+r
 		return true
 	}
+	return s.digHere(m, o, op)
+}
+
+// digIn is dig for a c in ground whose outline is known, in no smaller a disk.
+func (s *sweep) digIn(m *Map, g *ground, c geo.XY, r float64, o *Options, op *opening) bool {
+	op.at, op.r, op.how = c, r, Measured
+	op.rims, op.whole, op.cut = op.rims[:0], false, false
+	s.gatherFrom(g, c, r)
+	return s.digHere(m, o, op)
+}
+
+// digHere finds the ground of an opening whose place and radius are set, among
+// the edges that were gathered.
+func (s *sweep) digHere(m *Map, o *Options, op *opening) bool {
+	c, r := op.at, op.r
 	s.addCircle(geo.XY{}, r, edgeDisk)
 	s.prepare()
 	if !s.flood() {
@@ -75,6 +91,14 @@ func (s *sweep) dig(m *Map, c geo.XY, r float64, o *Options, pit *pit, op *openi
 	}
 	op.areaM2, op.underM2 = s.picked()
 	op.rims = append(op.rims, s.bounds...)
+	return op.measure(o.CloseGapM)
+}
+
+// measure finds the box of an opening whose outline and area are known, and
+// tells whether it is ground: no wider on the mean than a gap is a gap, and no
+// wider than rounding is rounding.
+func (op *opening) measure(gapM float64) bool {
+	c, r := op.at, op.r
 	op.x0, op.y0, op.x1, op.y1 = math.Inf(1), math.Inf(1), math.Inf(-1), math.Inf(-1)
 	length := 0.0
 	straight := false
@@ -86,7 +110,7 @@ func (s *sweep) dig(m *Map, c geo.XY, r float64, o *Options, pit *pit, op *openi
 			if (e.y0 < 0) != (e.y1 < 0) { // the bulge of a half circle
 				op.x0, op.x1 = min(op.x0, float64(e.side)*r), max(op.x1, float64(e.side)*r)
 			}
-			if o.CloseGapM > 0 {
+			if gapM > 0 {
 				length += float64(r * math.Abs(math.Asin(max(-1, min(1, e.y1/r)))-math.Asin(max(-1, min(1, e.y0/r)))))
 			}
 		} else {
@@ -96,9 +120,7 @@ func (s *sweep) dig(m *Map, c geo.XY, r float64, o *Options, pit *pit, op *openi
 	}
 	op.whole = !straight && op.underM2 == 0
 	op.x0, op.y0, op.x1, op.y1 = op.x0+c.X, op.y0+c.Y, op.x1+c.X, op.y1+c.Y
-	// Ground no wider on the mean than a gap is a gap, and no wider than rounding
-	// is rounding.
-	return 2*op.areaM2 > max(o.CloseGapM, joinM)*length && op.areaM2 > thinM
+	return 2*op.areaM2 > max(gapM, joinM)*length && op.areaM2 > thinM
 }
 
 // nearestPoint returns the point of the segment ab nearest to the origin.
@@ -126,12 +148,21 @@ func (w *worker) find(at geo.XY, st *Stand, op *opening) {
 		}
 		return
 	}
+	var near []geo.XY
 	if o.SnapM > 0 {
-		for _, p := range s.openNear(m, at, o.SnapM, o.CloseGapM) {
-			if s.dig(m, p, st.ReachM, o, nil, op) {
-				op.how = Snapped
-				return
-			}
+		near, _ = s.openNear(m, at, o.SnapM, o.CloseGapM)
+	}
+	w.findOnHard(at, st, near, op)
+}
+
+// findOnHard is find for a stem that is known to stand on hard ground, with the
+// points of open ground near it, nearest first.
+func (w *worker) findOnHard(at geo.XY, st *Stand, near []geo.XY, op *opening) {
+	s, m, o := &w.s, w.m, &w.o
+	for _, p := range near {
+		if s.dig(m, p, st.ReachM, o, nil, op) {
+			op.how = Snapped
+			return
 		}
 	}
 	l, b, how := st.PitLM, st.PitWM, Recorded
@@ -146,9 +177,20 @@ func (w *worker) find(at geo.XY, st *Stand, op *opening) {
 	*op = opening{spotted: op.spotted, spot: op.spot, spotLook: op.spotLook, spotNear: op.spotNear, at: at, r: st.ReachM, how: Sealed, rims: op.rims[:0], x0: at.X, y0: at.Y, x1: at.X, y1: at.Y}
 }
 
-// openNear lists the nearest points of open ground within r of c, one for each
-// piece of ground, nearest first.
-func (s *sweep) openNear(m *Map, c geo.XY, r, gap float64) []geo.XY {
+// openSpot is the point of a piece of open ground that is nearest, and how far it is.
+type openSpot struct {
+	p    geo.XY
+	d    float64
+	root int32 // of the piece, in the union-find
+}
+
+// offEdgeM: a stem farther than this from open ground stands on hard ground.
+const offEdgeM = 1e-5
+
+// openNear lists the nearest points of the edge of open ground within r of c, one
+// for each piece of ground, nearest first. It tells whether c itself lies on hard
+// ground.
+func (s *sweep) openNear(m *Map, c geo.XY, r, gap float64) (near []geo.XY, onHard bool) {
 	// The mouth of a crack counts with both its corners, and what lies just at r is
 	// met by more than a touch.
 	wide := r + max(float64(2*gap), onEdgeM)
@@ -168,12 +210,8 @@ func (s *sweep) openNear(m *Map, c geo.XY, r, gap float64) []geo.XY {
 			s.whole()
 		}
 	}
-	type spot struct {
-		p    geo.XY
-		d    float64
-		root int32
-	}
-	var spots []spot
+	onHard = true
+	found := s.nearby[:0]
 	for _, i := range s.order {
 		sl := &s.slabs[i]
 		for t := sl.from; t < sl.to; t++ {
@@ -181,33 +219,28 @@ func (s *sweep) openNear(m *Map, c geo.XY, r, gap float64) []geo.XY {
 			if tr.state != openAir {
 				continue
 			}
+			if sl.y0 < offEdgeM && sl.y1 > -offEdgeM && s.edges[tr.left].x(0) < offEdgeM && s.edges[tr.right].x(0) > -offEdgeM {
+				onHard = false
+			}
 			p, d := s.nearestOf(sl, tr)
 			root := s.find(t)
-			k := slices.IndexFunc(spots, func(s spot) bool { return s.root == root })
+			k := slices.IndexFunc(found, func(o openSpot) bool { return o.root == root })
 			switch {
 			case k < 0:
-				spots = append(spots, spot{p, d, root})
-			case d < spots[k].d:
-				spots[k] = spot{p, d, root}
+				found = append(found, openSpot{p, d, root})
+			case d < found[k].d:
+				found[k] = openSpot{p, d, root}
 			}
 		}
 	}
-	slices.SortStableFunc(spots, func(a, b spot) int {
-		switch {
-		case a.d < b.d:
-			return -1
-		case a.d > b.d:
-			return 1
-		}
-		return 0
-	})
-	var out []geo.XY
-	for _, sp := range spots {
-		if sp.d <= r {
-			out = append(out, sp.p.Add(c))
+	slices.SortStableFunc(found, func(a, b openSpot) int { return cmp.Compare(a.d, b.d) })
+	s.nearby, s.spots = found, s.spots[:0]
+	for _, o := range found {
+		if o.d <= r {
+			s.spots = append(s.spots, o.p.Add(c))
 		}
 	}
-	return out
+	return s.spots, onHard
 }
 
 // nearestOf returns the point of a trap nearest to the origin. Its sides are
@@ -239,12 +272,14 @@ func (o *opening) inside(x, y float64) bool {
 	if float64(x*x)+float64(y*y) > o.r*o.r {
 		return false
 	}
-	if o.whole {
-		return true
-	}
+	return o.whole || encloses(o.rims, x, y)
+}
+
+// encloses tells whether an outline holds a point of its disk.
+func encloses(rims []rim, x, y float64) bool {
 	in := false
-	for i := range o.rims {
-		e := &o.rims[i]
+	for i := range rims {
+		e := &rims[i]
 		if (e.y0 > y) == (e.y1 > y) {
 			continue
 		}
@@ -258,6 +293,23 @@ func (o *opening) inside(x, y float64) bool {
 		}
 	}
 	return in
+}
+
+// nearest returns the point of the straight outline nearest to p, a point of the
+// plane, and its distance: +Inf where the circle is all of the outline.
+func (o *opening) nearest(p geo.XY) (geo.XY, float64) {
+	at := p.Sub(o.at)
+	best, d := geo.XY{}, math.Inf(1)
+	for i := range o.rims {
+		e := &o.rims[i]
+		if e.side == 0 {
+			q := nearestPoint(geo.XY{X: e.x0, Y: e.y0}.Sub(at), geo.XY{X: e.x1, Y: e.y1}.Sub(at))
+			if l := math.Hypot(q.X, q.Y); l < d {
+				best, d = q, l
+			}
+		}
+	}
+	return best.Add(p), d
 }
 
 // farthest returns the distance from the stem to the farthest point of the

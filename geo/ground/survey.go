@@ -172,6 +172,9 @@ type worker struct {
 	ordered   []strike
 	winds     []int32
 	jitter    opening
+	shifts    []shift
+	vicinity  vicinity
+	cutter    cutter
 	volumes   []float64
 	keyed     []byte
 

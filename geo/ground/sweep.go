@@ -146,8 +146,11 @@ type sweep struct {
 	// Steps of the work that grow with what lies near, for the tests.
 	work  int
 	seeds []int32
-	look  box     // the windows gathered so far
-	over  []int32 // parts that cover the place of a line of fall
+	// Of openNear.
+	nearby []openSpot
+	spots  []geo.XY
+	look   box     // the windows gathered so far
+	over   []int32 // parts that cover the place of a line of fall
 	// Of the scan: 1 inside the disk or rim, and where the last trap ends.
 	disk      int
 	lastRight float64
