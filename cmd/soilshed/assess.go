@@ -107,6 +107,7 @@ func (a *assessment) watched(ctx context.Context, stderr io.Writer, do func() er
 
 // assessTo runs the main job and writes its output, whole or not at all.
 func (a *assessment) assessTo(ctx context.Context) (*worklist, error) {
+	defer func() { a.reuseMap.abort() }()
 	if err := a.prepare(ctx); err != nil {
 		return nil, err
 	}

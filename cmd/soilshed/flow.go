@@ -41,6 +41,7 @@ type assessment struct {
 	inputs   *digests     // of the input files
 	older    *older       // the output of an earlier run; nil when not compared
 	reuse    *reuse       // what is taken over from it; nil without --since
+	reuseMap *mapReuse    // the same of the map of the ground
 }
 
 type phase struct {
@@ -91,7 +92,7 @@ func (a *assessment) prepare(ctx context.Context) error {
 		defer close(found)
 		a.cohorts = a.in.cohorts(a.year, o.workers)
 	}()
-	if err := a.phase("read layers", func() error { return a.in.readMap(ctx, o) }); err != nil {
+	if err := a.phase("read layers", func() error { return a.readLayers(ctx) }); err != nil {
 		return err
 	}
 	if err := a.phase("cohorts", func() error {

@@ -348,26 +348,14 @@ func median(v []float64) float64 {
 // readMap reads all layers of polygons and lines into the map.
 func (in *inputs) readMap(ctx context.Context, o *options) error {
 	b := ground.NewBuilder()
-	trees, first := in.report.Layers[0], len(in.report.Layers)
+	first := len(in.report.Layers)
 	for _, path := range o.pavement {
 		if err := in.readHard(ctx, o, b, path, "pavement", len(o.target) == 0); err != nil {
 			return err
 		}
 	}
-	apart := true
-	for _, c := range in.report.Layers[first:] {
-		apart = apart && !meets(c.box, trees.box, 500)
-	}
-	if apart {
-		remedy := "do both layers show one place? If a layer does not say rightly what its coordinates mean, --crs FILE=EPSG:CODE does"
-		for _, c := range in.report.Layers[first:] {
-			turned := [4]float64{c.raw[1], c.raw[0], c.raw[3], c.raw[2]}
-			if c.system.Geographic() && trees.system.Geographic() && meets(turned, trees.raw, 0.01) {
-				remedy = fmt.Sprintf("%s or %s has latitude before longitude, so it seems: x must be the longitude; swap them at the export", o.trees, c.File)
-			}
-		}
-		return &layer.Error{File: strings.Join(o.pavement, ", "), Err: fmt.Errorf("no hard ground lies within 500 m of any tree of %s: %s from the trees' middle", o.trees, farAway(in.report.Layers[first].box, trees.box)),
-			Remedy: remedy}
+	if err := in.pavementApart(o, in.report.Layers[first:]); err != nil {
+		return err
 	}
 	for _, path := range o.bed {
 		if err := in.readPolygons(ctx, o, b, path, "bed", []string{}, func(*layer.Schema) (polygonFunc, error) {
@@ -406,6 +394,28 @@ func (in *inputs) readMap(ctx context.Context, o *options) error {
 	in.m = b.Freeze(o.groundOptions())
 	if n := in.m.Copies(); n > 0 {
 		in.report.note("Drawn more than once: %s the same outline and use as another; each such place counts once.", countOf(n, "polygon or line has", "polygons or lines have"))
+	}
+	return nil
+}
+
+// pavementApart is an error where the layers of pavement lie nowhere near the
+// trees.
+func (in *inputs) pavementApart(o *options, pavement []*layerCount) error {
+	trees := in.report.Layers[0]
+	apart := true
+	for _, c := range pavement {
+		apart = apart && !meets(c.box, trees.box, 500)
+	}
+	if apart {
+		remedy := "do both layers show one place? If a layer does not say rightly what its coordinates mean, --crs FILE=EPSG:CODE does"
+		for _, c := range pavement {
+			turned := [4]float64{c.raw[1], c.raw[0], c.raw[3], c.raw[2]}
+			if c.system.Geographic() && trees.system.Geographic() && meets(turned, trees.raw, 0.01) {
+				remedy = fmt.Sprintf("%s or %s has latitude before longitude, so it seems: x must be the longitude; swap them at the export", o.trees, c.File)
+			}
+		}
+		return &layer.Error{File: strings.Join(o.pavement, ", "), Err: fmt.Errorf("no hard ground lies within 500 m of any tree of %s: %s from the trees' middle", o.trees, farAway(pavement[0].box, trees.box)),
+			Remedy: remedy}
 	}
 	return nil
 }

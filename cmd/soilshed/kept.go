@@ -350,14 +350,23 @@ func createKept(path string, common map[string]string) (*keptWriter, error) {
 	if err != nil {
 		return nil, err
 	}
+	w, err := newKeptWriter(path, keptMagic)
+	if err != nil {
+		return nil, err
+	}
+	w.write(binary.LittleEndian.AppendUint32(nil, uint32(len(text))))
+	w.write(text)
+	return w, nil
+}
+
+func newKeptWriter(path, magic string) (*keptWriter, error) {
 	f, err := layer.CreateFile(path)
 	if err != nil {
 		return nil, err
 	}
 	w := &keptWriter{file: f, sum: sha256.New()}
 	w.buf = bufio.NewWriterSize(io.MultiWriter(f, w.sum), 1<<20)
-	w.write(binary.LittleEndian.AppendUint32([]byte(keptMagic), uint32(len(text))))
-	w.write(text)
+	w.write([]byte(magic))
 	return w, nil
 }
 
@@ -406,22 +415,30 @@ func (r *reuse) finish(a *assessment) {
 	r.old.close()
 	sum, err := r.new.commit()
 	r.sum = sum
-	if err != nil {
+	if err = errors.Join(err, a.reuseMap.finish()); err != nil {
 		r.why = strings.TrimPrefix(r.why+"; ", "; ") + "what the next run could take over was not kept: " + err.Error()
 	}
 }
 
 // sentence tells what was taken over, or why nothing was.
 func (r *reuse) sentence(a *assessment) string {
+	ground := ""
+	switch m := a.reuseMap; {
+	case m == nil:
+	case m.taken:
+		ground = " The layers of the ground are those of that run, and were not read again."
+	case m.why != "":
+		ground = " Of the map of the ground: " + m.why + "."
+	}
 	if r.old == nil {
-		return "Nothing was taken over from the older run: " + r.why + "."
+		return "Nothing was taken over from the older run: " + r.why + "." + ground
 	}
 	s := fmt.Sprintf("The ground of %s of %s trees was taken over from the older run, as all that it hangs on is the same; of %s of them, what is reckoned on it too.",
 		grouped(int(r.sites.Load())), grouped(len(a.rows)), grouped(int(r.chains.Load())))
 	if r.why != "" {
 		s += " But " + r.why + "."
 	}
-	return s
+	return s + ground
 }
 
 // taker takes over what it can of a cell, and works out the rest. It belongs to

@@ -12,6 +12,7 @@ import (
 	"strconv"
 	"strings"
 	"testing"
+	"time"
 )
 
 // town of a test: layers that are kept as they are written, so that one thing at
@@ -19,6 +20,8 @@ import (
 type smallTown struct {
 	trees, paving, beds, soils []map[string]any
 	args                       []string
+	second                     []map[string]any // a second layer of paving, if there is one
+	turned                     bool             // it comes first
 	evidence                   string
 	dice                       *rand.Rand
 	next                       int // number of the next tree
@@ -68,15 +71,29 @@ func newSmallTown(dice *rand.Rand) *smallTown {
 
 func (s *smallTown) write(t *testing.T, dir string) (args []string) {
 	t.Helper()
-	for _, l := range []struct {
+	type layer struct {
 		flag string
 		list []map[string]any
-	}{{"trees", s.trees}, {"pavement", s.paving}, {"bed", s.beds}, {"soil", s.soils}} {
+	}
+	layers := []layer{{"trees", s.trees}, {"pavement", s.paving}, {"bed", s.beds}, {"soil", s.soils}}
+	if len(s.second) > 0 {
+		layers = append(layers, layer{"pavement", s.second})
+		if s.turned {
+			slices.Reverse(layers)
+		}
+	}
+	for _, l := range layers {
 		b, err := json.Marshal(map[string]any{"type": "FeatureCollection", "features": l.list,
 			"crs": map[string]any{"type": "name", "properties": map[string]any{"name": "urn:ogc:def:crs:EPSG::26975"}}})
 		file := filepath.Join(dir, l.flag+".geojson")
+		if l.flag == "pavement" && &l.list[0] != &s.paving[0] {
+			file = filepath.Join(dir, "second.geojson")
+		}
 		if err == nil {
 			err = os.WriteFile(file, b, 0o666)
+		}
+		if err == nil { // as if nothing had been written: the time tells nothing
+			err = os.Chtimes(file, time.Time{}, time.Unix(1714500000, 0))
 		}
 		if err != nil {
 			t.Fatal(err)
@@ -161,7 +178,36 @@ func nightsOf() (names []string, do map[string]func(s *smallTown)) {
 		"pavement added": func(s *smallTown) {
 			s.paving = append(s.paving, s.square(1425000+s.dice.Float64()*140, 1196500, 3, 3, map[string]any{"kind": "parking"}))
 		},
-		"class of paving": func(s *smallTown) { s.any(s.paving)["properties"].(map[string]any)["kind"] = "school" },
+		"pavement edited": func(s *smallTown) { // to as many bytes
+			for _, p := range s.paving {
+				was, _ := json.Marshal(p)
+				before := p["geometry"]
+				if s.move(p, 1); true {
+					if is, _ := json.Marshal(p); len(was) == len(is) {
+						return
+					}
+				}
+				p["geometry"] = before
+			}
+			panic("no paving keeps its length")
+		},
+		"pavement's second layer": func(s *smallTown) {
+			s.second = append(s.second, s.square(1425000+s.dice.Float64()*140, 1196540, 2, 2, map[string]any{"kind": "path"}))
+		},
+		"pavement's layers turned": func(s *smallTown) {
+			if s.turned = !s.turned; len(s.second) == 0 {
+				s.second = append(s.second, s.square(1425044.3, 1196580, 2, 2, map[string]any{"kind": "path"}))
+			}
+		},
+		"pavement's layer gone": func(s *smallTown) { s.second = nil },
+		"another plane": func(s *smallTown) {
+			for k := range 2 * len(s.trees) {
+				s.trees = append(s.trees, s.tree(1425000.5+0.8*float64(k), 1196493))
+			}
+		},
+		"other depth":       func(s *smallTown) { s.args = []string{"--depth", "0.7"} },
+		"other class field": func(s *smallTown) { s.args = []string{"--class-field", "none"} },
+		"class of paving":   func(s *smallTown) { s.any(s.paving)["properties"].(map[string]any)["kind"] = "school" },
 		"bed added": func(s *smallTown) {
 			s.beds = append(s.beds, s.square(1425000+s.dice.Float64()*140, 1196537, 3, 3, map[string]any{}))
 		},
@@ -212,7 +258,7 @@ func TestEveryKindOfNight(t *testing.T) {
 	os.MkdirAll(out, 0o777)
 	job("first")
 	dice.Shuffle(len(names), func(i, j int) { names[i], names[j] = names[j], names[i] })
-	taken, last := 0, filepath.Join(dir, "last")
+	taken, maps, last := 0, 0, filepath.Join(dir, "last")
 	var same []string
 	for n, name := range names {
 		if testing.Short() && n >= 12 {
@@ -235,6 +281,16 @@ func TestEveryKindOfNight(t *testing.T) {
 			fmt.Sscan(after, &chains)
 		}
 		taken += chains
+		// The map is taken over where no layer of the ground and no setting of it is
+		// another, and nowhere else.
+		if mapTaken := strings.Contains(said, "were not read again"); len(what) == 1 && n > 0 && local(names[n-1]) {
+			another := strings.HasPrefix(name, "pav") || strings.HasPrefix(name, "bed") || strings.HasPrefix(name, "soil") || name == "class of paving" ||
+				slices.Contains([]string{"another plane", "other depth", "other class field", "other units"}, name)
+			if mapTaken == another && (local(name) || another) && name != "pavement's layer gone" {
+				t.Errorf("%s: the map was taken over: %v", name, mapTaken)
+			}
+			maps += int(bit(mapTaken))
+		}
 		if len(what) == 1 && local(name) && n > 0 && local(names[n-1]) && name != "nothing" && (chains == 0 || chains >= len(s.trees)+1) {
 			t.Errorf("%s: %d rows of %d were taken over: %s", name, chains, len(s.trees), said)
 		}
@@ -243,6 +299,7 @@ func TestEveryKindOfNight(t *testing.T) {
 		os.Rename(out, got)
 		os.Rename(before, out)
 		os.Remove(keptPath(file))
+		os.Remove(keptMapPath(file))
 		job(name)
 		sameOutputs(t, got, out)
 		was, _ := os.ReadFile(filepath.Join(got, "town-kept.bin"))
@@ -281,6 +338,9 @@ func TestEveryKindOfNight(t *testing.T) {
 	// By their spelling, or by chance, nights may bring nothing new: not many.
 	if t.Logf("as the night before: %q", same); len(same) > 4 {
 		t.Errorf("nothing was new in %q", same)
+	}
+	if maps < 5 {
+		t.Errorf("the map was taken over %d times", maps)
 	}
 	if taken < 100 {
 		t.Errorf("%d rows were taken over in all: nothing was tried", taken)

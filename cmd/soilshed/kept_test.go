@@ -187,6 +187,7 @@ func TestTakenOverSameBytes(t *testing.T) {
 			file := filepath.Join(out, "town.geojson")
 			if k == 1 {
 				os.Remove(keptPath(file))
+				os.Remove(keptMapPath(file))
 			}
 			args := append(in(fmt.Sprint(n)), "--since", file, "--out", file, "--page", filepath.Join(out, "town.html"))
 			if k == 0 {

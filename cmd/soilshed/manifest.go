@@ -192,9 +192,16 @@ func (o *options) digest(ctx context.Context) *digests {
 func withSidecars(file string) []string {
 	files := []string{file}
 	if ext := filepath.Ext(file); strings.EqualFold(ext, ".shp") {
+		stem := strings.TrimSuffix(file, ext)
+		names, _ := os.ReadDir(filepath.Dir(file))
 		for _, s := range []string{".dbf", ".shx", ".prj", ".cpg"} {
-			for _, e := range []string{s, strings.ToUpper(s)} {
-				f := strings.TrimSuffix(file, ext) + e
+			found := []string{stem + s, stem + strings.ToUpper(s)}
+			for _, n := range names { // however it is spelled, as the reader finds it
+				if strings.EqualFold(n.Name(), filepath.Base(stem)+s) {
+					found = append(found, filepath.Join(filepath.Dir(file), n.Name()))
+				}
+			}
+			for _, f := range found {
 				if info, err := os.Stat(f); err == nil && info.Mode().IsRegular() {
 					files = append(files, f)
 					break
@@ -273,7 +280,7 @@ func (o *options) filesOf() []string {
 // allOutputFiles are those by which the parts of the output are opened, with the
 // manifest.
 func (o *options) allOutputFiles() []string {
-	files := append(o.outputFiles(), manifestPath(o.out), changesPage(o.out), keptPath(o.out))
+	files := append(o.outputFiles(), manifestPath(o.out), changesPage(o.out), keptPath(o.out), keptMapPath(o.out))
 	return append(files, o.extraFiles()...)
 }
 

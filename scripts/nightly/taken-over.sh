@@ -63,7 +63,7 @@ for form in gpkg geojson; do
 	[ -n "$said" ] || fail "nothing was taken over: $(tail -3 "$work/said")"
 	mv "$work/out" "$work/taken"
 	mv "$work/before" "$work/out"
-	rm "$work/out/city-kept.bin"
+	rm "$work/out/city-kept.bin" "$work/out/city-kept-map.bin"
 	full=$(night second)
 	for f in "$work/out"/*; do
 		case $f in *-manifest.json) continue ;; esac
