@@ -224,7 +224,11 @@ func (m *Model) Signs(t *Tree, s *Size, g *Ground, odd Odd, soilPct float64) col
 }
 
 func (m *Model) collar(t *Tree, s *Size, g *Ground, odd Odd, r *Result, tr *Trace) collar.Posterior {
-	post := m.Evidence.Girdled(m.Signs(t, s, g, odd, r.SoilPct))
+	of := m.Evidence.Raised
+	if tr != nil {
+		of = m.Evidence.Girdled
+	}
+	post := of(m.Signs(t, s, g, odd, r.SoilPct))
 	r.GirdledP, r.GirdledLo, r.GirdledHi = post.P, post.Lo, post.Hi
 	if odd.Z.Known {
 		r.OddZ, r.Flagged = odd.Z.Value, odd.Flagged

@@ -7,6 +7,7 @@ import (
 	"math"
 	"math/rand/v2"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
 )
@@ -310,6 +311,15 @@ func TestTermsAddUp(t *testing.T) {
 	}
 	if got := p.Terms[1].String(); got != "a kind more prone than most: Acer platanoides" {
 		t.Errorf("first reason %q", got)
+	}
+	var raise []Term
+	for _, k := range p.Terms {
+		if !k.Missing && k.Key != "prior" && k.LogOdds > 0 {
+			raise = append(raise, k)
+		}
+	}
+	if got := e.Raised(s); len(raise) < 2 || !slices.Equal(got.Terms, raise) || got.P != p.P || got.Lo != p.Lo || got.Hi != p.Hi {
+		t.Errorf("what raises its odds is %v, of all terms %v", got.Terms, raise)
 	}
 	if q, lo, hi := e.Chance(s); q != p.P || lo != p.Lo || hi != p.Hi {
 		t.Error("Chance and Girdled differ")

@@ -68,9 +68,16 @@ const z80 = 1.2815515655446004
 // count against the average tree) and variance. P is the mean of the logistic
 // over the normal distribution so matched, Lo and Hi its 10th and 90th
 // percentile.
-func (e *Evidence) Girdled(s Signs) Posterior {
+func (e *Evidence) Girdled(s Signs) Posterior { return e.girdled(&s, false) }
+
+// Raised is Girdled with no other terms than those that are known of the tree and
+// raise its odds, in their order, and nothing of what is missing: for a whole city,
+// of which no more is told.
+func (e *Evidence) Raised(s Signs) Posterior { return e.girdled(&s, true) }
+
+func (e *Evidence) girdled(s *Signs, raised bool) Posterior {
 	var t tally
-	e.weigh(&s, &t)
+	e.weigh(s, &t)
 	p := t.posterior()
 
 	// The prior, what is known by weight, what is missing by spread; ties keep
@@ -81,7 +88,7 @@ func (e *Evidence) Girdled(s Signs) Posterior {
 	for k := range keys {
 		q := &t.pieces[k]
 		switch {
-		case q.is == silent:
+		case q.is == silent, raised && (k == kPrior || q.is == missing || !(q.effect > 0)):
 			continue
 		case k == kPrior:
 			height[k] = math.Inf(1)
@@ -103,6 +110,9 @@ func (e *Evidence) Girdled(s Signs) Posterior {
 	p.Terms = make([]Term, n)
 	for i, k := range order[:n] {
 		e.term(k, &t.pieces[k], &p.Terms[i])
+	}
+	if raised {
+		return p
 	}
 	p.Missing = make([]string, 0, gaps)
 	for k := range keys {
