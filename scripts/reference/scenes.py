@@ -478,9 +478,10 @@ def again(s, ours, gap, bad, tolerance):
         for r in bad:
             if r["reason"] != "?":
                 continue
-            if s["rootable"] and r["ours"][0] in ("snapped", "sealed") and r["geos"][0] == "measured":
+            if r["ours"][0] in ("snapped", "sealed") and r["geos"][0] == "measured":
                 tree = s["trees"][r["tree"]]
-                if min(exactly(s | {"rootable": None}, xy(tree["at"]), tree["reach_m"]), default=1) < 1e-8:
+                open_air = s | {"rootable": None, "walls": None}  # a wall takes ground, and gives none
+                if min(exactly(open_air, xy(tree["at"]), tree["reach_m"])) < 1e-8:
                     r["reason"] = "neck or film, by exact arithmetic"  # no ground but a film holds the stem
                     continue
             mine = r["ours"][1]
