@@ -272,13 +272,27 @@ func (b *older) readKept(ctx context.Context, k *kept, columns []string, conv fu
 		return false
 	}
 	words, numbers, own := make([][]uint32, len(b.takes)), make([][]float64, len(b.takes)), make([][]uint32, len(b.own))
+	b.ids, b.at, b.byID = make([]string, 0, t.trees), make([]geo.XY, 0, t.trees), make(map[string]int32, t.trees)
+	for i, c := range b.takes {
+		if c.f.kind == layer.Text {
+			words[i] = make([]uint32, 0, t.trees)
+		} else {
+			numbers[i] = make([]float64, 0, t.trees)
+		}
+	}
+	for i := range own {
+		own[i] = make([]uint32, 0, t.trees)
+	}
 	for {
 		p, more, err := t.next()
 		if err != nil || len(b.ids)%1024 == 0 && ctx.Err() != nil {
 			return false
 		}
-		if !more {
+		if !more && len(b.ids) == t.trees {
 			break
+		}
+		if !more || len(b.ids) == t.trees {
+			return false
 		}
 		id, err := t.plain()
 		if err != nil {

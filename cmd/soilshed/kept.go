@@ -16,6 +16,7 @@ import (
 	"os"
 	"slices"
 	"strings"
+	"sync"
 	"sync/atomic"
 
 	"github.com/spf13/pflag"
@@ -137,7 +138,7 @@ var notOfResults = []string{
 }
 
 // ownDigest tells this build of the program from others.
-func ownDigest() string {
+var ownDigest = sync.OnceValue(func() string {
 	path, err := os.Executable()
 	if err == nil {
 		var f *os.File
@@ -150,7 +151,7 @@ func ownDigest() string {
 		}
 	}
 	return "not known: " + err.Error()
-}
+})
 
 // beginReuse opens what an older run has kept, and begins what this one keeps.
 func (a *assessment) beginReuse(ctx context.Context) error {
@@ -450,8 +451,11 @@ type taker struct {
 	old  keptReader
 	tree risk.Tree
 	buf  []byte
-	rest []int32
-	at   []int // of rest, in the cell
+	// whole holds the records of a cell that were taken over whole: one piece of
+	// memory for all of them.
+	whole []byte
+	rest  []int32
+	at    []int // of rest, in the cell
 }
 
 // cell does a cell: the rows, its shares and what is to be kept of them, in the
@@ -466,6 +470,7 @@ func (t *taker) cell(c ground.Cell, stopped func() bool) (shapes []shape, record
 		}
 	}
 	t.rest, t.at = t.rest[:0], t.at[:0]
+	t.whole = make([]byte, 0, len(t.whole)) // as many as the last cell had
 	for k, i := range c.Stands {
 		if a.reuse != nil && a.reuse.old != nil && !stopped() {
 			if record, share, ok := t.takeOver(i); ok {
@@ -512,7 +517,9 @@ func (t *taker) takeOver(i int32) (record []byte, share [][][]geo.XY, ok bool) {
 		if err == nil && t.takeRow(i, &old, odd) == nil {
 			a.reuse.sites.Add(1)
 			a.reuse.chains.Add(1)
-			return old.whole(), share, true
+			first := len(t.whole)
+			t.whole = old.whole(t.whole)
+			return t.whole[first:], share, true
 		}
 	}
 	if err := old.takeSite(&t.site); err != nil {

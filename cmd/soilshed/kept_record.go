@@ -5,7 +5,6 @@ import (
 	"encoding/binary"
 	"math"
 	"reflect"
-	"slices"
 
 	"soilshed/geo"
 	"soilshed/geo/ground"
@@ -223,7 +222,7 @@ func (t *taker) again(i int32, r *record, chain ground.Key) []byte {
 	return putRecord(r.stand, r.ground, chain, r.place, t.a.rows[i].append(nil), r.share, r.sites)
 }
 
-// whole is a record that was taken over as it is.
-func (r *record) whole() []byte {
-	return slices.Concat(binary.LittleEndian.AppendUint32(nil, uint32(len(r.bytes))), r.bytes)
+// whole appends a record that was taken over as it is.
+func (r *record) whole(b []byte) []byte {
+	return append(binary.LittleEndian.AppendUint32(b, uint32(len(r.bytes))), r.bytes...)
 }

@@ -22,6 +22,7 @@ import (
 //
 //	uint32    length of the head
 //	head      names of the columns, as JSON
+//	uint32    how many trees
 //	then      a byte that is 1 and a tree, for each; a byte that is 0 at the end
 //
 // A tree is its place (two float64), then the columns, the first the number of the
@@ -36,6 +37,9 @@ const (
 	tableTree  = 1
 	tableGone  = 2 // a value whose way through the output is not known
 )
+
+// leastTreeBytes is what a tree takes beside its columns, of a byte each at least.
+const leastTreeBytes = 1 + 2*8
 
 // listedTexts is how many texts of a column may be in its list.
 const listedTexts = 4096
@@ -110,6 +114,7 @@ func (w *writer) newKeptTable() (*keptTable, error) {
 	}
 	t.to.write(binary.LittleEndian.AppendUint32(nil, uint32(len(head))))
 	t.to.write(head)
+	t.to.write(binary.LittleEndian.AppendUint32(nil, uint32(len(w.a.rows))))
 	return t, nil
 }
 
@@ -188,6 +193,7 @@ var errTable = errors.New("the kept table is of no use")
 // tableReader reads a kept table from the bytes of it.
 type tableReader struct {
 	b     []byte
+	trees int        // how many there are
 	lists [][]uint32 // the texts of each column, by their place among all
 }
 
@@ -205,7 +211,14 @@ func (k *kept) table(columns []string) (*tableReader, error) {
 	if json.Unmarshal(b[:n], &names) != nil || !slices.Equal(names, columns) {
 		return nil, errTable
 	}
-	return &tableReader{b: b[n:], lists: make([][]uint32, len(names))}, nil
+	if b = b[n:]; len(b) < 4 {
+		return nil, errTable
+	}
+	t := &tableReader{b: b[4:], trees: int(binary.LittleEndian.Uint32(b)), lists: make([][]uint32, len(names))}
+	if t.trees > len(t.b)/(leastTreeBytes+len(names)) {
+		return nil, errTable
+	}
+	return t, nil
 }
 
 // next tells whether another tree follows, and where it stands.

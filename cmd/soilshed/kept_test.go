@@ -363,7 +363,7 @@ func TestSiteIsKeptWhole(t *testing.T) {
 		if err == nil {
 			err = r.takeSite(&back)
 		}
-		if err != nil || !reflect.DeepEqual(site, back) || r.stand != stand || r.ground != under || r.chain != chain || !bytes.Equal(r.row, row) || !bytes.Equal(r.whole(), b) {
+		if err != nil || !reflect.DeepEqual(site, back) || r.stand != stand || r.ground != under || r.chain != chain || !bytes.Equal(r.row, row) || !bytes.Equal(r.whole(nil), b) {
 			t.Fatalf("%v", err)
 		}
 		if takePlace(r.place, &place); place.Basis != site.Basis || place.At != site.At {
