@@ -18,22 +18,33 @@ import (
 type ground struct {
 	at   geo.XY
 	rims []rim
-	// narrow marks the straight pieces that another comes nearer to than nearM, or
-	// that run back along the piece beside them. A gap that is closed, and a neck
-	// or a film as thin as rounding, lies between two such pieces, or at a circle.
-	narrow []bool
-	nearM  float64
+	// near tells of each straight piece whether another comes nearer to it than
+	// nearM, or runs back along it from their corner. A gap that is closed lies
+	// between two such pieces, or at a circle.
+	near  []nearness
+	nearM float64
 }
+
+type nearness uint8
+
+const (
+	lonely   nearness = iota
+	narrow            // another piece is as near as a gap
+	touching          // another piece is so near that grounds may part or meet
+)
+
+// touchM: pieces nearer than this touch.
+const touchM = 2 * offEdgeM
 
 // foldCos is the cosine of the angle below which an outline that turns back makes
 // a wedge (wedgeSin), and a little more.
 var foldCos = math.Cos(float64(2*math.Asin(1.0/5)) + 1e-3)
 
-// markNarrow fills in narrow for gaps up to gapM.
-func (g *ground) markNarrow(gapM float64) {
-	g.nearM = max(gapM, joinM) + offEdgeM
-	g.narrow = slices.Grow(g.narrow[:0], len(g.rims))[:len(g.rims)]
-	clear(g.narrow)
+// markNear fills in near for gaps up to gapM.
+func (g *ground) markNear(gapM float64) {
+	g.nearM = gapM + touchM
+	g.near = slices.Grow(g.near[:0], len(g.rims))[:len(g.rims)]
+	clear(g.near)
 	first := 0
 	for i := range g.rims {
 		e := &g.rims[i]
@@ -49,14 +60,17 @@ func (g *ground) markNarrow(gapM float64) {
 				if o.side != 0 || min(o.x0, o.x1) > x1 || max(o.x0, o.x1) < x0 || min(o.y0, o.y1) > y1 || max(o.y0, o.y1) < y0 {
 					continue
 				}
+				how := narrow
 				if j == next || j+1 == i && !o.last {
 					if dx, dy := e.x1-e.x0, e.y1-e.y0; float64(dx*(o.x1-o.x0))+float64(dy*(o.y1-o.y0)) > -foldCos*math.Hypot(dx, dy)*math.Hypot(o.x1-o.x0, o.y1-o.y0) {
 						continue
 					}
-				} else if e.apart(o) > g.nearM {
+				} else if d := e.apart(o); d > g.nearM {
 					continue
+				} else if d < touchM {
+					how = touching
 				}
-				g.narrow[i], g.narrow[j] = true, true
+				g.near[i], g.near[j] = max(g.near[i], how), max(g.near[j], how)
 			}
 		}
 		if e.last {
@@ -90,6 +104,7 @@ type cutter struct {
 	ends   []crossingPoint
 	rings  []cutRing
 	nearby int32 // a chain at the stem, or -1
+	gaps   bool  // pieces lie as near to each other as a gap
 }
 
 // chain is a part of an outline in a disk, from where it enters to where it
@@ -119,12 +134,12 @@ type cutRing struct {
 // be in or out.
 const grazeM = 1e-7
 
-// cut finds the opening of a stem at c, in g or on its edge, with reach r. It
-// returns false where it is not sure: where a gap may have to be closed, or
-// grounds touch.
-func (k *cutter) cut(g *ground, c geo.XY, r, gapM float64, op *opening) bool {
+// cut finds the opening of a stem at c, in g or on its edge, with reach r and gaps
+// open: its outline and area. It returns false where it is not sure, since grounds
+// touch, or something the circle. k.gaps tells whether there may be a gap.
+func (k *cutter) cut(g *ground, c geo.XY, r float64, op *opening) bool {
 	k.chains, k.pieces, k.ends, k.rings = k.chains[:0], k.pieces[:0], k.ends[:0], k.rings[:0]
-	k.nearby = -1
+	k.nearby, k.gaps = -1, false
 	by := g.at.Sub(c)
 	first := 0
 	for i := range g.rims {
@@ -139,8 +154,7 @@ func (k *cutter) cut(g *ground, c geo.XY, r, gapM float64, op *opening) bool {
 		return false
 	}
 	*op = opening{at: c, r: r, how: Measured, rims: op.rims[:0]}
-	atStem := k.link(op)
-	return k.keep(op, atStem) && op.measure(gapM)
+	return k.keep(op, k.link(op))
 }
 
 // follow adds the chains of one ring of an outline.
@@ -181,8 +195,11 @@ func (k *cutter) follow(g *ground, from, to int, by geo.XY, r float64) bool {
 				return false
 			}
 		}
-		if g.narrow[i] {
+		switch g.near[i] {
+		case touching:
 			return false
+		case narrow:
+			k.gaps = true
 		}
 		d := b.Sub(a)
 		l2 := float64(d.X*d.X) + float64(d.Y*d.Y)
@@ -215,7 +232,7 @@ func (k *cutter) begin(closed bool) {
 	k.chains = append(k.chains, chain{from: int32(len(k.pieces)), closed: closed})
 }
 
-// close finds for each chain that leaves the one that enters next.
+// close finds for each chain that leaves the disk the one that enters next.
 func (k *cutter) close(nearM float64) bool {
 	slices.SortFunc(k.ends, func(a, b crossingPoint) int { return cmp.Compare(a.turn, b.turn) })
 	for i, e := range k.ends {
@@ -231,12 +248,16 @@ func (k *cutter) close(nearM float64) bool {
 		if i+1 == len(k.ends) {
 			c.turn1 += 2 * math.Pi
 		}
-		// A gap may be closed at the circle.
 		from, to := c.to-1, k.chains[o.chain].from
+		if from == to { // one piece in and out
+			continue
+		}
 		p, q := &k.pieces[from], &k.pieces[to]
-		if from != to && (p.off(geo.XY{X: q.x0, Y: q.y0}) < nearM || q.off(geo.XY{X: p.x1, Y: p.y1}) < nearM) {
+		d := min(p.off(geo.XY{X: q.x0, Y: q.y0}), q.off(geo.XY{X: p.x1, Y: p.y1}))
+		if d < touchM {
 			return false
 		}
+		k.gaps = k.gaps || d < nearM // at the circle
 	}
 	return true
 }

@@ -112,7 +112,7 @@ func (w *worker) widen(c geo.XY) {
 		return
 	}
 	g.at, g.r, g.rims = c, s.half, s.rims(g.rims[:0])
-	g.markNarrow(w.o.CloseGapM)
+	g.markNear(w.o.CloseGapM)
 }
 
 // shifted returns the volume that stand i would have at a displaced point.
@@ -134,8 +134,7 @@ func (w *worker) shifted(i int32, op *opening, sh *shift) float64 {
 	}
 	switch {
 	case sh.inHome && sh.on.Distance(op.at)+st.ReachM < w.vicinity.r &&
-		(w.cutter.cut(&w.vicinity.ground, sh.on, st.ReachM, o.CloseGapM, &w.jitter) ||
-			s.digIn(w.m, &w.vicinity.ground, sh.on, st.ReachM, o, &w.jitter)):
+		s.digIn(w.m, &w.vicinity.ground, &w.cutter, sh.on, st.ReachM, o, &w.jitter):
 	case onHard:
 		w.findOnHard(sh.at, st, near, &w.jitter)
 	default:

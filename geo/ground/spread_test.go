@@ -73,6 +73,70 @@ func TestSpreadWhereAllTouches(t *testing.T) {
 	}
 }
 
+// Triangles that meet six at a corner, hard or open: grounds touch at corners, and
+// go round one another.
+func TestSpreadAmongTriangles(t *testing.T) {
+	rounds := 300
+	if testing.Short() {
+		rounds = 100
+	}
+	for seed := range rounds {
+		t.Run(fmt.Sprint("scene ", seed), func(t *testing.T) {
+			r := rand.New(rand.NewPCG(uint64(seed), 37))
+			o := Defaults()
+			o.CloseGapM = []float64{0, .1}[r.IntN(2)]
+			spin := 6 * r.Float64()
+			const side = 1.5
+			corner := func(i, k int) geo.XY {
+				return turned([]geo.XY{{X: side * (float64(i) + float64(k)/2), Y: side * float64(k) * math.Sqrt(.75)}}, spin)[0]
+			}
+			b := NewBuilder()
+			for i := -9; i < 9; i++ {
+				for k := -9; k < 9; k++ {
+					for third := range 2 {
+						if r.IntN(100) < 38 {
+							must(t, b.Hard(poly([]geo.XY{corner(i, k+1), corner(i+1, k), corner(i+third, k+third)}), 1))
+						}
+					}
+				}
+			}
+			// Half the plane is one polygon with a toothed edge, which the tips of
+			// triangles touch.
+			teeth := []geo.XY{corner(-9, 0)}
+			for i := -9; i < 9; i++ {
+				teeth = append(teeth, corner(i, 0), corner(i+1, -1))
+			}
+			must(t, b.Hard(poly(append(teeth, corner(18, -9), corner(0, -18))), 1))
+			stands := []Stand{{At: geo.XY{X: 4*r.Float64() - 2, Y: 4*r.Float64() - 2}, ReachM: 1.5 + 3*r.Float64()}}
+			spreadOfMoved(t, b.Freeze(o), stands, o)
+		})
+	}
+}
+
+// A point on hard ground whose nearest corner parts two grounds stands in the
+// larger of them.
+func TestSpreadAtACornerOfTwoGrounds(t *testing.T) {
+	fan := func(from, to, l float64) [][]geo.XY {
+		ring := []geo.XY{{}}
+		for a := from; a <= to; a += (to - from) / 8 {
+			ring = append(ring, geo.XY{X: l * math.Cos(a*math.Pi/180), Y: l * math.Sin(a*math.Pi/180)})
+		}
+		return poly(ring)
+	}
+	o := Defaults()
+	b := NewBuilder()
+	must(t, b.Hard(fan(-20, 200, 20), 1))
+	must(t, b.Hard(fan(265, 275, 20), 1))
+	must(t, b.Hard(poly(rect(-20, -9, 0, -2)), 1))
+	m := b.Freeze(o)
+	for k := range 60 {
+		u := geo.Bearing(195 + k).Step() // between the two fans on the left
+		for l := .3; l < 1.5; l += .3 {
+			spreadOfMoved(t, m, []Stand{{At: geo.XY{X: l * u.X, Y: l * u.Y}, ReachM: 4}}, o)
+		}
+	}
+}
+
 // spreadOfMoved holds the volumes of the spread of each stand to what is found by
 // looking for the ground of each displaced point anew, and that to the surveys of
 // the same stands with that one moved.

@@ -137,7 +137,9 @@ type sweep struct {
 	highIv []interval
 	faces  []face
 	bounds []rim // of the marked ground
-	plugs  []plug
+	// outlined: bounds was cut out of an outline, and no ground is marked.
+	outlined bool
+	plugs    []plug
 	// Where there are many faces, their squares.
 	gridded bool
 	grid    faceGrid

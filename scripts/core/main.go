@@ -42,7 +42,7 @@ func run(trees, hard string, reachM, fallM, gapM float64) error {
 		return err
 	}
 	o := ground.Defaults()
-	o.Jitters, o.PitM = 0, 0
+	o.PitM = 0
 	m, err := readMap(hard, origin, o)
 	if err != nil {
 		return err
@@ -50,12 +50,14 @@ func run(trees, hard string, reachM, fallM, gapM float64) error {
 	for _, c := range []struct {
 		what        string
 		gapM, fallM float64
+		jitters     int
 	}{
-		{fmt.Sprintf("gaps under %g m closed, opening, share, polygon and rose", gapM), gapM, 0},
-		{"the same, and targets in 36 directions", gapM, fallM},
-		{"no gap closed, opening, share, polygon and rose", 0, 0},
+		{fmt.Sprintf("gaps under %g m closed, opening, share, polygon and rose", gapM), gapM, 0, 0},
+		{"the same, and targets in 36 directions", gapM, fallM, 0},
+		{"as the first, and the spread over 8 displaced points", gapM, 0, 8},
+		{"no gap closed, opening, share, polygon and rose", 0, 0, 0},
 	} {
-		o.CloseGapM = c.gapM
+		o.CloseGapM, o.Jitters = c.gapM, c.jitters
 		for i := range stands {
 			stands[i].FallM = c.fallM
 		}
