@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"fmt"
 	"io"
 	"math"
@@ -140,7 +141,7 @@ func (a *assessment) tellResults(w io.Writer) {
 	slices.SortFunc(first, func(x, y int) int { return int(a.rows[x].rank - a.rows[y].rank) })
 	for _, i := range first {
 		row := a.rows.at(i)
-		fmt.Fprintf(w, "  %d. tree %s, %s: %s\n", row.rank, a.in.trees.id(i), orUnknown(a.in.trees.species(i)), a.local(row.res.Why()))
+		fmt.Fprintf(w, "  %d. tree %s, %s: %s\n", row.rank, a.in.trees.id(i), orUnknown(a.in.trees.species(i)), cmp.Or(a.local(row.res.Why()), "no one thing stands out"))
 	}
 	fmt.Fprintf(w, "\nTime\n ")
 	for _, p := range a.phases {
