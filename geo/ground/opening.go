@@ -364,16 +364,8 @@ func (o *opening) mate(p geo.XY) bool {
 	if o.holds(p) {
 		return true
 	}
-	at := p.Sub(o.at)
-	for i := range o.rims {
-		e := &o.rims[i]
-		if e.side == 0 {
-			if d := nearestPoint(geo.XY{X: e.x0, Y: e.y0}.Sub(at), geo.XY{X: e.x1, Y: e.y1}.Sub(at)); math.Hypot(d.X, d.Y) <= onEdgeM {
-				return true
-			}
-		}
-	}
-	return false
+	_, d := o.nearest(p)
+	return d <= onEdgeM
 }
 
 // twin tells whether two stands of one place have the same opening to the last
