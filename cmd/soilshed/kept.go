@@ -166,7 +166,7 @@ func (a *assessment) beginReuse(ctx context.Context) error {
 	if err != nil {
 		return err
 	}
-	r.new, err = createKept(keptPath(a.o.out), r.common)
+	r.new, err = createKept(keptPath(a.o.out), keptMagic, r.common)
 	return err
 }
 
@@ -346,21 +346,13 @@ type keptWriter struct {
 	err  error
 }
 
-func createKept(path string, common map[string]string) (*keptWriter, error) {
-	text, err := json.Marshal(common)
+// createKept begins a file of what is kept: its magic, and the words on which all
+// of it hangs.
+func createKept(path, magic string, words map[string]string) (*keptWriter, error) {
+	text, err := json.Marshal(words)
 	if err != nil {
 		return nil, err
 	}
-	w, err := newKeptWriter(path, keptMagic)
-	if err != nil {
-		return nil, err
-	}
-	w.write(binary.LittleEndian.AppendUint32(nil, uint32(len(text))))
-	w.write(text)
-	return w, nil
-}
-
-func newKeptWriter(path, magic string) (*keptWriter, error) {
 	f, err := layer.CreateFile(path)
 	if err != nil {
 		return nil, err
@@ -368,6 +360,7 @@ func newKeptWriter(path, magic string) (*keptWriter, error) {
 	w := &keptWriter{file: f, sum: sha256.New()}
 	w.buf = bufio.NewWriterSize(io.MultiWriter(f, w.sum), 1<<20)
 	w.write([]byte(magic))
+	w.list(text)
 	return w, nil
 }
 
@@ -376,6 +369,12 @@ func (w *keptWriter) write(b []byte) {
 	if w.err == nil {
 		_, w.err = w.buf.Write(b)
 	}
+}
+
+// list adds bytes behind their length.
+func (w *keptWriter) list(b []byte) {
+	w.write(binary.LittleEndian.AppendUint32(nil, uint32(len(b))))
+	w.write(b)
 }
 
 // commit puts the file in its place, and returns its digest.

@@ -260,19 +260,11 @@ func (in *inputs) takeCensus(k *keptCensus) bool {
 }
 
 // begin writes what is kept beside the output, to be put in its place at the end.
-func (r *mapReuse) begin(path string, words map[string]string, census *keptCensus, m *ground.Map) error {
-	text, err := json.Marshal(words)
-	if err != nil {
+func (r *mapReuse) begin(path string, words map[string]string, census *keptCensus, m *ground.Map) (err error) {
+	if r.new, err = createKept(path, keptMapMagic, words); err != nil {
 		return err
 	}
-	if r.new, err = newKeptWriter(path, keptMapMagic); err != nil {
-		return err
-	}
-	r.new.write(binary.LittleEndian.AppendUint32(nil, uint32(len(text))))
-	r.new.write(text)
-	b := censusCoding.put(nil, reflect.ValueOf(census).Elem())
-	r.new.write(binary.LittleEndian.AppendUint32(nil, uint32(len(b))))
-	r.new.write(b)
+	r.new.list(censusCoding.put(nil, reflect.ValueOf(census).Elem()))
 	if r.new.err == nil {
 		r.new.err = m.Write(r.new.buf)
 	}

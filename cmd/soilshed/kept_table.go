@@ -26,10 +26,10 @@ import (
 //	then      a byte that is 1 and a tree, for each; a byte that is 0 at the end
 //
 // A tree is its place (two float64), then the columns, the first the number of the
-// tree, as a length and a text. Another text is 0, its length
-// and itself, or 1 and the same where it gets the next number in the list of its
-// column, or its number there and 2. A number of d decimals is 0 where there is
-// none, 1 and a float64, or 2 and more for the whole number x * 10^d in zigzag.
+// tree, as a length and a text. Another text is 0, its length and itself, or 1 and
+// the same where it gets the next number in the list of its column, or its number
+// there and 2. A number of d decimals is 0 where there is none, 1 and a float64, or
+// 2 and more for the whole number x * 10^d in zigzag.
 
 // tableEnds are what stands in place of a tree.
 const (
@@ -63,7 +63,8 @@ type keptColumn struct {
 }
 
 // comparedColumns are the columns of an output that are compared, as they are
-// written: the number of the tree, the compared fields, the inventory's own.
+// written: the number of the tree, then the compared fields. The inventory's own
+// come after them.
 func comparedColumns(us bool) (list []keptColumn) {
 	for i := range treeFields {
 		f := &treeFields[i]
@@ -112,8 +113,7 @@ func (w *writer) newKeptTable() (*keptTable, error) {
 	if err != nil {
 		return nil, err
 	}
-	t.to.write(binary.LittleEndian.AppendUint32(nil, uint32(len(head))))
-	t.to.write(head)
+	t.to.list(head)
 	t.to.write(binary.LittleEndian.AppendUint32(nil, uint32(len(w.a.rows))))
 	return t, nil
 }
@@ -226,12 +226,12 @@ func (t *tableReader) next() (p orb.Point, more bool, err error) {
 	switch {
 	case len(t.b) == 1 && t.b[0] == tableWhole:
 		return p, false, nil
-	case len(t.b) < 17 || t.b[0] != tableTree:
+	case len(t.b) < leastTreeBytes || t.b[0] != tableTree:
 		return p, false, errTable
 	}
 	p[0] = math.Float64frombits(binary.LittleEndian.Uint64(t.b[1:]))
 	p[1] = math.Float64frombits(binary.LittleEndian.Uint64(t.b[9:]))
-	t.b = t.b[17:]
+	t.b = t.b[leastTreeBytes:]
 	return p, true, nil
 }
 
