@@ -183,6 +183,11 @@ func (w *worker) share(i int32, op *opening, own spot, draw bool) portion {
 		// A neighbour's ground may end at a wall that this ground goes round.
 		kinds |= 1 << barrier
 	}
+	if !draw && kinds == 0 && w.evenly(own) {
+		if a, ok := w.cutaway.left(op, self, w.rivals); ok {
+			return portion{areaM2: a, rainM2: a, soilM3: float64(a * depth), depthM: depth}
+		}
+	}
 	s.clear()
 	s.half = op.r
 	if kinds != 0 {
@@ -252,6 +257,15 @@ func (w *worker) share(i int32, op *opening, own spot, draw bool) portion {
 		p.polygon = drawn(w.shareRims, op.at)
 	}
 	return p
+}
+
+// evenly tells whether each point of an opening falls whole to the nearest of those
+// in whose opening it lies, and no line bounds a rival's that others' ground runs
+// round.
+func (w *worker) evenly(own spot) bool {
+	return !slices.ContainsFunc(w.rivals, func(rv rival) bool {
+		return rv.same || rv.weight != own.weight || rv.op.cut || rv.op.private()
+	})
 }
 
 // depthHere returns the depth and the usable fraction at the place of the scan.

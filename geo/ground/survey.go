@@ -175,6 +175,7 @@ type worker struct {
 	shifts    []shift
 	vicinity  vicinity
 	cutter    cutter
+	cutaway   cutaway
 	volumes   []float64
 	keyed     []byte
 
