@@ -263,11 +263,35 @@ func (s *sweep) openNear(m *Map, c geo.XY, r, gap float64) (near []geo.XY, onHar
 	slices.SortStableFunc(found, func(a, b openSpot) int { return cmp.Compare(a.d, b.d) })
 	s.nearby, s.spots = found, s.spots[:0]
 	for _, o := range found {
-		if o.d <= r {
+		if o.d <= r && (len(s.spots) > 0 || !s.crack(o.root, gap)) {
 			s.spots = append(s.spots, o.p.Add(c))
 		}
 	}
 	return s.spots, onHard
+}
+
+// crack tells whether a piece of ground lies in the window as a whole and is no
+// wider on the mean than a gap, so that measure would find it to be no ground. Many
+// of the places nearest to a stem on pavement are such joints.
+func (s *sweep) crack(root int32, gapM float64) bool {
+	area, length := 0.0, 0.0
+	for _, i := range s.order {
+		sl := &s.slabs[i]
+		for t := sl.from; t < sl.to; t++ {
+			if s.find(t) != root {
+				continue
+			}
+			tr := &s.traps[t]
+			l, r := &s.edges[tr.left], &s.edges[tr.right]
+			if l.side != 0 || r.side != 0 || tr.abut || tr.state != openAir {
+				return false
+			}
+			area += s.trapArea(sl, tr)
+			high := sl.y1 - sl.y0
+			length += float64(high * (math.Sqrt(1+float64(l.slope*l.slope)) + math.Sqrt(1+float64(r.slope*r.slope))))
+		}
+	}
+	return 2*area <= max(gapM, joinM)*length || area <= thinM
 }
 
 // nearestOf returns the point of a trap nearest to the origin. Its sides are
