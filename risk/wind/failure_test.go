@@ -639,3 +639,15 @@ func TestFailAllocatesNothing(t *testing.T) {
 		t.Errorf("%v allocations a tree", n)
 	}
 }
+
+// The table of passed against the library's functions.
+func TestPassed(t *testing.T) {
+	for _, years := range []float64{0, 0.5, 1, 7, 40, 300, 1e5, 1e7} {
+		for p := 1e-9; p < 1; p *= 1.07 {
+			want := math.Exp(years * math.Log1p(-p))
+			if got := passed(p, years); math.Abs(got-want) > 1e-8*want && math.Abs(got-want) > 1e-300 {
+				t.Errorf("%g a year, %g years: %g, want %g", p, years, got, want)
+			}
+		}
+	}
+}
