@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"sync"
 
 	"github.com/paulmach/orb"
 
@@ -234,16 +235,11 @@ func (in *inputs) readTrees(ctx context.Context, o *options, year int) error {
 	if in.trees.len() == 0 {
 		return &layer.Error{File: o.trees, Err: fmt.Errorf("no tree with a point in %s", countOf(c.Records, "record", "records")), Remedy: "is it the tree layer?"}
 	}
-	x, y := median(xs), median(ys)
-	near := func(v []float64, p float64) (lo, hi float64) {
-		s := slices.Clone(v)
-		slices.Sort(s)
-		n := len(s)
-		return s[n/50], s[n-1-n/50] // without the odd one far off
-	}
-	x0, x1 := near(xs, x)
-	y0, y1 := near(ys, y)
-	c.raw = [4]float64{x0, y0, x1, y1}
+	var x, y float64
+	var wg sync.WaitGroup
+	wg.Go(func() { c.raw[0], x, c.raw[2] = middle(xs) })
+	wg.Go(func() { c.raw[1], y, c.raw[3] = middle(ys) })
+	wg.Wait()
 	if in.system, err = in.plausible(o, o.trees, in.system, c.raw); err != nil {
 		return err
 	}
@@ -306,19 +302,31 @@ const samePlaceM = 0.01
 // markSecondRecords finds the records that have the number and the place of an
 // earlier one.
 func (in *inputs) markSecondRecords() {
-	first := map[string]int{}
+	// Numbers that come again have been told apart by ~2, ~3, ...
+	var again []int
+	first := map[string]int{} // by number, -1 before it is met
 	for i := range in.trees.len() {
-		first[in.trees.id(i)] = i
+		if id := in.trees.id(i); strings.LastIndexByte(id, '~') >= 0 {
+			again = append(again, i)
+			first[id[:strings.LastIndexByte(id, '~')]] = -1
+		}
+	}
+	if len(again) == 0 {
+		return
+	}
+	for i := range in.trees.len() {
+		if _, asked := first[in.trees.id(i)]; asked {
+			first[in.trees.id(i)] = i
+		}
 	}
 	n, example := 0, ""
-	for i := range in.trees.len() {
-		// Numbers that come again have been told apart by ~2, ~3, ...
-		k := strings.LastIndexByte(in.trees.id(i), '~')
-		if k < 0 || in.trees.removed(i) {
+	for _, i := range again {
+		if in.trees.removed(i) {
 			continue
 		}
-		j, ok := first[in.trees.id(i)[:k]]
-		if ok && j < i && !in.trees.removed(j) && in.at[i].Distance(in.at[j]) <= samePlaceM {
+		id := in.trees.id(i)
+		j := first[id[:strings.LastIndexByte(id, '~')]]
+		if j >= 0 && j < i && !in.trees.removed(j) && in.at[i].Distance(in.at[j]) <= samePlaceM {
 			in.trees.remove(i)
 			in.kinds[i] = secondRecord
 			if n++; n == 1 {
@@ -339,10 +347,18 @@ func (c *layerCount) take(p geo.XY) {
 	b[2], b[3] = max(b[2], p.X), max(b[3], p.Y)
 }
 
-func median(v []float64) float64 {
+// middle returns the median of values, and between what they lie without the odd
+// one far off.
+func middle(v []float64) (lo, median, hi float64) {
 	s := slices.Clone(v)
 	slices.Sort(s)
-	return s[len(s)/2]
+	n := len(s)
+	return s[n/50], s[n/2], s[n-1-n/50]
+}
+
+func median(v []float64) float64 {
+	_, m, _ := middle(v)
+	return m
 }
 
 // readMap reads all layers of polygons and lines into the map.

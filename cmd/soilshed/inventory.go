@@ -2,6 +2,7 @@ package main
 
 import (
 	"math"
+	"math/bits"
 	"strconv"
 	"strings"
 
@@ -1040,18 +1041,25 @@ func sharedPlaces(points []geo.XY, withinM float64) crowding {
 	type cell struct{ x, y int64 }
 	at := func(x, y, side float64) cell { return cell{int64(math.Floor(x / side)), int64(math.Floor(y / side))} }
 	// Nearly every tree is alone in cells much wider than the distance; looking at
-	// all neighbours of the narrow cells is for the rest.
+	// all neighbours of the narrow cells is for the rest. Cells that share a count
+	// by chance only make more of it.
 	wide := 100 * withinM
-	counts := make(map[cell]int32, len(points))
+	width := 3 + bits.Len(uint(len(points)))
+	counts := make([]uint8, 1<<width)
+	count := func(c cell) *uint8 {
+		return &counts[(uint64(c.x)*0x9e3779b97f4a7c15^uint64(c.y)*0xc2b2ae3d27d4eb4f)>>(64-width)]
+	}
 	for _, p := range points {
-		counts[at(p.X, p.Y, wide)]++
+		if n := count(at(p.X, p.Y, wide)); *n < 2 {
+			*n++
+		}
 	}
 	alone := func(p geo.XY) bool {
 		lo, hi := at(p.X-withinM, p.Y-withinM, wide), at(p.X+withinM, p.Y+withinM, wide)
-		n := int32(0)
+		n := uint8(0)
 		for x := lo.x; x <= hi.x; x++ {
 			for y := lo.y; y <= hi.y; y++ {
-				n += counts[cell{x, y}]
+				n += *count(cell{x, y})
 			}
 		}
 		return n <= 1
