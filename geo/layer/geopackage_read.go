@@ -342,17 +342,6 @@ func (g *geoPackage) metadata() error {
 
 // columns reads what columns the table has, and what is said of them.
 func (g *geoPackage) columns(want []string) error {
-	var wanted func(name string) bool
-	if want != nil {
-		wanted = func(name string) bool {
-			for _, w := range want {
-				if strings.EqualFold(w, name) {
-					return true
-				}
-			}
-			return false
-		}
-	}
 	geom, first := "", true
 	keys := 0
 	err := query(g.conn, "PRAGMA table_xinfo("+quoteText(g.table)+")", nil, func(row *sqlite.Stmt) error {
@@ -378,7 +367,7 @@ func (g *geoPackage) columns(want []string) error {
 		}
 		kind, readable := gpkgKind(declared)
 		switch {
-		case wanted != nil && !wanted(name):
+		case !wantedColumn(want, name):
 		case !readable:
 			g.opened = append(g.opened, fmt.Sprintf("its column %s holds %s and is left out", name, strings.ToLower(declared)))
 		default:
@@ -485,20 +474,18 @@ func (g *geoPackage) system(told *crs.System) error {
 		own, why = gpkgSystem(row, wkt2)
 		return nil
 	})
-	switch {
-	case err != nil:
+	if err != nil {
 		return err
-	case told == nil && own == nil && why == nil: // undefined
-	case told == nil && own == nil:
-		return &Error{Layer: g.table, Err: fmt.Errorf("its coordinate system is not understood: %w", why), Remedy: "say what the coordinates are: --crs EPSG:code"}
-	case told == nil:
-		g.schema.System = own
-	case own == nil && why != nil:
-		g.opened = append(g.opened, fmt.Sprintf("its coordinate system is not understood (%v); %s is used, as told", why, told.Name()))
-	case own != nil && !own.Same(told):
-		g.opened = append(g.opened, fmt.Sprintf("it says that its coordinates are %s; %s is used instead, as told", own.Name(), told.Name()))
 	}
-	return nil
+	note, err := g.schema.settleSystem(own, why, told)
+	if note != "" {
+		g.opened = append(g.opened, note)
+	}
+	var e *Error
+	if errors.As(err, &e) {
+		e.Layer = g.table
+	}
+	return err
 }
 
 // gpkgSystem makes the system of a row: by its EPSG code, else by its

@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"strconv"
 	"strings"
 	"unicode/utf8"
 
@@ -20,8 +21,8 @@ type wkbRepairs struct {
 	dropped int // rings of fewer than three corners
 }
 
-// tableRepairs counts what was put right in the records of a GeoPackage or a
-// GeoParquet file.
+// tableRepairs counts what was put right in the records of a GeoPackage, a
+// GeoParquet or a FlatGeobuf file.
 type tableRepairs struct {
 	wkbRepairs
 	infinite int // cells
@@ -35,6 +36,30 @@ func (r *tableRepairs) mended(s string) string {
 	}
 	r.text++
 	return strings.ToValidUTF8(s, "\uFFFD")
+}
+
+// number is a cell of a number, missing where it is not finite.
+func (r *tableRepairs) number(x float64) Value {
+	if x-x != 0 {
+		r.infinite++
+		return Value{}
+	}
+	return Number(x)
+}
+
+// single is a cell of single precision: the shortest number that is this one, 0.1
+// and not 0.10000000149.
+func (r *tableRepairs) single(x float32) Value {
+	short, _ := strconv.ParseFloat(strconv.FormatFloat(float64(x), 'g', -1, 32), 64)
+	return r.number(short)
+}
+
+// unsigned is a cell of a whole number: as text where no signed one is as large.
+func unsigned(u uint64) Value {
+	if u > math.MaxInt64 {
+		return String(strconv.FormatUint(u, 10))
+	}
+	return Whole(int64(u))
 }
 
 func (r *tableRepairs) notes() (notes []string) {
@@ -54,10 +79,10 @@ func (r *tableRepairs) notes() (notes []string) {
 // empty geometry is nil.
 func decodeGPKG(b []byte, repairs *wkbRepairs) (g orb.Geometry, srs int32, err error) {
 	if len(b) < gpkgHeaderBytes || b[0] != 'G' || b[1] != 'P' {
-		return nil, 0, wkbFault("the blob does not begin as a GeoPackage geometry")
+		return nil, 0, damagedFault("the blob does not begin as a GeoPackage geometry")
 	}
 	if b[2] != 0 {
-		return nil, 0, wkbFault("the geometry is of version %d, which is not known", b[2])
+		return nil, 0, damagedFault("the geometry is of version %d, which is not known", b[2])
 	}
 	flags := b[3]
 	var order binary.ByteOrder = binary.BigEndian
@@ -71,11 +96,11 @@ func decodeGPKG(b []byte, repairs *wkbRepairs) (g orb.Geometry, srs int32, err e
 	envelopes := [...]int{0, 32, 48, 48, 64}
 	kind := int(flags >> 1 & 7)
 	if kind >= len(envelopes) {
-		return nil, srs, wkbFault("the geometry has an envelope of kind %d, which there is not", kind)
+		return nil, srs, damagedFault("the geometry has an envelope of kind %d, which there is not", kind)
 	}
 	start := gpkgHeaderBytes + envelopes[kind]
 	if start > len(b) {
-		return nil, srs, wkbFault("the blob ends in its envelope")
+		return nil, srs, damagedFault("the blob ends in its envelope")
 	}
 	if flags&(1<<4) != 0 { // empty
 		return nil, srs, nil
@@ -85,7 +110,7 @@ func decodeGPKG(b []byte, repairs *wkbRepairs) (g orb.Geometry, srs int32, err e
 	return g, srs, err
 }
 
-func wkbFault(format string, a ...any) error {
+func damagedFault(format string, a ...any) error {
 	return &recordFault{reasonDamaged, -1, fmt.Errorf(format, a...)}
 }
 
@@ -132,7 +157,7 @@ type wkbHead struct {
 
 func (r *wkbReader) head() (h wkbHead, err error) {
 	if len(r.b) < 5 {
-		return h, wkbFault("the geometry ends where another part should begin")
+		return h, damagedFault("the geometry ends where another part should begin")
 	}
 	switch r.b[0] {
 	case 0:
@@ -140,7 +165,7 @@ func (r *wkbReader) head() (h wkbHead, err error) {
 	case 1:
 		h.order = binary.LittleEndian
 	default:
-		return h, wkbFault("the geometry has a byte order of %d, which is neither 0 nor 1", r.b[0])
+		return h, damagedFault("the geometry has a byte order of %d, which is neither 0 nor 1", r.b[0])
 	}
 	code := h.order.Uint32(r.b[1:])
 	r.b = r.b[5:]
@@ -150,14 +175,14 @@ func (r *wkbReader) head() (h wkbHead, err error) {
 	code &^= flags
 	if flags&ewkbSRID != 0 {
 		if len(r.b) < 4 {
-			return h, wkbFault("the geometry ends where its coordinate system should be")
+			return h, damagedFault("the geometry ends where its coordinate system should be")
 		}
 		r.b = r.b[4:]
 	}
 	h.stride = 16
 	switch dims := code / 1000; {
 	case dims > 3:
-		return h, wkbFault("the geometry is of type %d, which there is not", code)
+		return h, damagedFault("the geometry is of type %d, which there is not", code)
 	case dims == 3 || flags&ewkbZ != 0 && flags&ewkbM != 0:
 		h.stride = 32
 	case dims > 0 || flags&(ewkbZ|ewkbM) != 0:
@@ -165,7 +190,7 @@ func (r *wkbReader) head() (h wkbHead, err error) {
 	}
 	h.kind = int(code % 1000)
 	if h.kind == 0 || h.kind >= len(wkbNames) {
-		return h, wkbFault("the geometry is of type %d, which there is not", code)
+		return h, damagedFault("the geometry is of type %d, which there is not", code)
 	}
 	return h, nil
 }
@@ -173,19 +198,19 @@ func (r *wkbReader) head() (h wkbHead, err error) {
 // count reads how many items follow, each of at least so many bytes.
 func (r *wkbReader) count(h wkbHead, size int) (int, error) {
 	if len(r.b) < 4 {
-		return 0, wkbFault("the geometry ends where a count should be")
+		return 0, damagedFault("the geometry ends where a count should be")
 	}
 	n := int64(h.order.Uint32(r.b))
 	r.b = r.b[4:]
 	if n*int64(size) > int64(len(r.b)) {
-		return 0, wkbFault("the geometry says %d items, for which its %d bytes are too few", n, len(r.b))
+		return 0, damagedFault("the geometry says %d items, for which its %d bytes are too few", n, len(r.b))
 	}
 	return int(n), nil
 }
 
 func (r *wkbReader) geometry(depth int) (orb.Geometry, error) {
 	if depth > wkbMaxDepth {
-		return nil, wkbFault("the geometry holds collections in collections more than %d deep", wkbMaxDepth)
+		return nil, damagedFault("the geometry holds collections in collections more than %d deep", wkbMaxDepth)
 	}
 	h, err := r.head()
 	if err != nil {
@@ -211,7 +236,7 @@ func (r *wkbReader) geometry(depth int) (orb.Geometry, error) {
 			return nil, err
 		}
 		if len(p) == 0 {
-			return nil, r.nothing(was)
+			return nil, r.repairs.nothing(was)
 		}
 		return p, nil
 	case wkbMultiPoint:
@@ -263,7 +288,7 @@ func (r *wkbReader) geometry(depth int) (orb.Geometry, error) {
 			return nil, err
 		}
 		if len(all) == 0 {
-			return nil, r.nothing(was)
+			return nil, r.repairs.nothing(was)
 		}
 		return all, nil
 	case wkbCollection:
@@ -291,11 +316,11 @@ func (r *wkbReader) geometry(depth int) (orb.Geometry, error) {
 
 // nothing tells of a polygon with no part left whether it was empty or had
 // none that is fit for use.
-func (r *wkbReader) nothing(droppedBefore int) error {
-	if r.repairs.dropped == droppedBefore {
+func (r *wkbRepairs) nothing(droppedBefore int) error {
+	if r.dropped == droppedBefore {
 		return nil
 	}
-	r.repairs.dropped = droppedBefore
+	r.dropped = droppedBefore
 	return &recordFault{reasonRing, -1, errors.New("a polygon without a ring of three corners or more")}
 }
 
@@ -316,7 +341,7 @@ func wkbStray(outer, inner wkbHead) error {
 	if inner.kind >= wkbCircularString {
 		return wkbUnread(inner)
 	}
-	return wkbFault("a %s holds a %s", wkbNames[outer.kind], wkbNames[inner.kind])
+	return damagedFault("a %s holds a %s", wkbNames[outer.kind], wkbNames[inner.kind])
 }
 
 func (r *wkbReader) members(h wkbHead, member func(wkbHead) error) error {
@@ -339,7 +364,7 @@ func (r *wkbReader) members(h wkbHead, member func(wkbHead) error) error {
 // point reads a point; one of NaN is empty.
 func (r *wkbReader) point(h wkbHead) (p orb.Point, has bool, err error) {
 	if len(r.b) < h.stride {
-		return p, false, wkbFault("the geometry ends in a point")
+		return p, false, damagedFault("the geometry ends in a point")
 	}
 	p = h.xy(r.b)
 	r.b = r.b[h.stride:]
@@ -376,8 +401,35 @@ func (r *wkbReader) points(h wkbHead) ([]orb.Point, error) {
 	return points, nil
 }
 
-// polygon reads rings, closes those that are open and drops those of fewer than
-// three corners; without its outer ring nothing is left.
+// polygon closes rings that are open and drops those of fewer than three corners;
+// without its outer ring nothing is left. It takes the place of the rings.
+func (r *wkbRepairs) polygon(rings orb.Polygon) orb.Polygon {
+	p := rings[:0]
+	outer := true
+	for i, ring := range rings {
+		if len(ring) == 0 {
+			continue
+		}
+		unclosed := ring[0] != ring[len(ring)-1]
+		if unclosed {
+			ring = append(ring, ring[0])
+		}
+		if len(ring) < 4 {
+			r.dropped++
+			outer = outer && i > 0
+			continue
+		}
+		if unclosed {
+			r.closed++
+		}
+		p = append(p, ring)
+	}
+	if !outer {
+		return nil
+	}
+	return p
+}
+
 func (r *wkbReader) polygon(h wkbHead) (orb.Polygon, error) {
 	size := 4
 	if h.kind == wkbCurvePolygon {
@@ -387,9 +439,8 @@ func (r *wkbReader) polygon(h wkbHead) (orb.Polygon, error) {
 	if err != nil {
 		return nil, err
 	}
-	var p orb.Polygon
-	outer := true
-	for i := range n {
+	var rings orb.Polygon
+	for range n {
 		part := h
 		if h.kind == wkbCurvePolygon {
 			// Its rings are geometries of their own; straight ones are as good as a
@@ -408,25 +459,7 @@ func (r *wkbReader) polygon(h wkbHead) (orb.Polygon, error) {
 		if err != nil {
 			return nil, err
 		}
-		if len(ring) == 0 {
-			continue
-		}
-		unclosed := ring[0] != ring[len(ring)-1]
-		if unclosed {
-			ring = append(ring, ring[0])
-		}
-		if len(ring) < 4 {
-			r.repairs.dropped++
-			outer = outer && i > 0
-			continue
-		}
-		if unclosed {
-			r.repairs.closed++
-		}
-		p = append(p, ring)
+		rings = append(rings, ring)
 	}
-	if !outer {
-		return nil, nil
-	}
-	return p, nil
+	return r.repairs.polygon(rings), nil
 }

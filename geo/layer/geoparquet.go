@@ -48,7 +48,7 @@ type parquetLeaf struct {
 }
 
 const (
-	remedyParquet   = "the file is damaged: copy it again from where it came, or write it again"
+	remedyCopyAgain   = "the file is damaged: copy it again from where it came, or write it again"
 	remedyNoParquet = "GeoParquet is made by many programs, or by: ogr2ogr layer.parquet FILE; or give the layer in another format"
 )
 
@@ -90,7 +90,7 @@ func (g *geoParquet) fault(err error, feature int64, field string) error {
 		e.File = g.path
 		return err
 	}
-	return &Error{File: g.path, Feature: feature, Field: field, Err: err, Remedy: remedyParquet}
+	return &Error{File: g.path, Feature: feature, Field: field, Err: err, Remedy: remedyCopyAgain}
 }
 
 func (g *geoParquet) open(o Options) error {
@@ -226,19 +226,11 @@ func parquetShape(types []string) Shape {
 // system; nil is OGC:CRS84.
 func (g *geoParquet) system(raw json.RawMessage, told *crs.System) error {
 	own, why := parquetSystem(raw)
-	g.schema.System = told
-	switch {
-	case told == nil && own == nil && why == nil: // unknown, as declared
-	case told == nil && own == nil:
-		return &Error{Err: fmt.Errorf("its coordinate system is not understood: %w", why), Remedy: "say what the coordinates are: --crs EPSG:code"}
-	case told == nil:
-		g.schema.System = own
-	case own == nil && why != nil:
-		g.opened = append(g.opened, fmt.Sprintf("its coordinate system is not understood (%v); %s is used, as told", why, told.Name()))
-	case own != nil && !own.Same(told):
-		g.opened = append(g.opened, fmt.Sprintf("it says that its coordinates are %s; %s is used instead, as told", own.Name(), told.Name()))
+	note, err := g.schema.settleSystem(own, why, told)
+	if note != "" {
+		g.opened = append(g.opened, note)
 	}
-	return nil
+	return err
 }
 
 // parquetSystem is nil without an error for a system that is declared unknown.
@@ -261,14 +253,6 @@ func parquetSystem(raw json.RawMessage) (*crs.System, error) {
 func (g *geoParquet) fields(tree []pq.SchemaElement, geometry string, quiet map[string]bool, want []string) (leaves int, err error) {
 	if len(tree) == 0 {
 		return 0, errors.New("it has no schema")
-	}
-	wanted := func(name string) bool {
-		for _, w := range want {
-			if strings.EqualFold(w, name) {
-				return true
-			}
-		}
-		return want == nil
 	}
 	g.columns = []parquetLeaf{{}}
 	found := false
@@ -299,7 +283,7 @@ func (g *geoParquet) fields(tree []pq.SchemaElement, geometry string, quiet map[
 				return 0, &Error{Field: geometry, Err: errors.New("the column of the geometry does not hold WKB"), Remedy: "write it anew with the encoding WKB"}
 			}
 			g.columns[0], found = leaf, true
-		case quiet[e.Name] || !wanted(e.Name):
+		case quiet[e.Name] || !wantedColumn(want, e.Name):
 		case nested:
 			g.opened = append(g.opened, fmt.Sprintf("its column %s holds lists or groups and is left out", e.Name))
 		default:
@@ -309,7 +293,7 @@ func (g *geoParquet) fields(tree []pq.SchemaElement, geometry string, quiet map[
 				continue
 			}
 			if leaf.physical == pq.FixedLenByteArray && (leaf.width < 1 || leaf.width > 1<<16) {
-				return 0, &Error{Field: e.Name, Err: fmt.Errorf("its cells are of %d bytes", leaf.width), Remedy: remedyParquet}
+				return 0, &Error{Field: e.Name, Err: fmt.Errorf("its cells are of %d bytes", leaf.width), Remedy: remedyCopyAgain}
 			}
 			g.columns = append(g.columns, leaf)
 			g.schema.Fields = append(g.schema.Fields, Field{Name: e.Name, Kind: leaf.kind})
@@ -319,7 +303,7 @@ func (g *geoParquet) fields(tree []pq.SchemaElement, geometry string, quiet map[
 		return 0, errors.New("its schema has other columns than it counts")
 	}
 	if !found {
-		return 0, &Error{Err: fmt.Errorf("has no column %q, which is to hold the geometry", geometry), Remedy: remedyParquet}
+		return 0, &Error{Err: fmt.Errorf("has no column %q, which is to hold the geometry", geometry), Remedy: remedyCopyAgain}
 	}
 	if n := len(g.schema.Fields); n > maxJSONFields {
 		return 0, &Error{Err: fmt.Errorf("has %d columns, where %d are the limit", n, maxJSONFields), Remedy: "keep the columns that are wanted"}
@@ -408,11 +392,7 @@ func parquetKind(e *pq.SchemaElement) (Kind, func(*geoParquet, []byte) Value) {
 			}
 			if !t.IsSigned {
 				return Integer, func(_ *geoParquet, b []byte) Value {
-					u := binary.LittleEndian.Uint64(b)
-					if u > math.MaxInt64 {
-						return String(strconv.FormatUint(u, 10))
-					}
-					return Whole(int64(u))
+					return unsigned(binary.LittleEndian.Uint64(b))
 				}
 			}
 		}
@@ -425,13 +405,11 @@ func parquetKind(e *pq.SchemaElement) (Kind, func(*geoParquet, []byte) Value) {
 		}
 	case pq.Float:
 		return Real, func(g *geoParquet, b []byte) Value {
-			// The shortest number that is this one: 0.1, and not 0.10000000149.
-			short, _ := strconv.ParseFloat(strconv.FormatFloat(float64(math.Float32frombits(binary.LittleEndian.Uint32(b))), 'g', -1, 32), 64)
-			return g.number(short)
+			return g.seen.single(math.Float32frombits(binary.LittleEndian.Uint32(b)))
 		}
 	case pq.Double:
 		return Real, func(g *geoParquet, b []byte) Value {
-			return g.number(math.Float64frombits(binary.LittleEndian.Uint64(b)))
+			return g.seen.number(math.Float64frombits(binary.LittleEndian.Uint64(b)))
 		}
 	case pq.ByteArray, pq.FixedLenByteArray:
 		switch t := logical.(type) {
@@ -468,14 +446,14 @@ func parquetDecimal(t *pq.DecimalType, digits func([]byte) *big.Int) (Kind, func
 	}
 	return kind, func(g *geoParquet, b []byte) Value {
 		if len(b) > 32 {
-			return g.number(math.NaN())
+			return g.seen.number(math.NaN())
 		}
 		n := digits(b)
 		if t.Scale == 0 && n.IsInt64() {
 			return Whole(n.Int64())
 		}
 		x, _ := strconv.ParseFloat(n.String()+"e-"+strconv.Itoa(int(t.Scale)), 64)
-		return g.number(x)
+		return g.seen.number(x)
 	}
 }
 
@@ -492,14 +470,6 @@ func parquetTime(t time.Time, layout string) Value {
 		return Value{}
 	}
 	return String(t.Format(layout))
-}
-
-func (g *geoParquet) number(x float64) Value {
-	if x-x != 0 {
-		g.seen.infinite++
-		return Value{}
-	}
-	return Number(x)
 }
 
 func (g *geoParquet) Schema() *Schema { return &g.schema }

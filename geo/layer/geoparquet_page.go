@@ -231,7 +231,7 @@ func (g *geoParquet) rowGroups(meta *pq.FileMetaData, leaves int) error {
 		// Of records without end, which take no bytes as each is like the other or
 		// all are null, no map is made.
 		if total += from.NumRows; total > int64(limit.parquetRows) && total > g.size {
-			return &Error{Err: fmt.Errorf("it is said to hold %d records or more, in %d bytes", total, g.size), Remedy: remedyParquet}
+			return &Error{Err: fmt.Errorf("it is said to hold %d records or more, in %d bytes", total, g.size), Remedy: remedyCopyAgain}
 		}
 		group := parquetGroup{rows: from.NumRows}
 		for k := range g.columns {
@@ -244,7 +244,7 @@ func (g *geoParquet) rowGroups(meta *pq.FileMetaData, leaves int) error {
 			case c.CryptoMetadata.Value != nil:
 				return &Error{Field: leaf.name, Err: errors.New("is encrypted, which is not read"), Remedy: "write it anew without"}
 			case m.Type != leaf.physical || m.NumValues != from.NumRows:
-				return &Error{Field: leaf.name, Err: fmt.Errorf("its row group %d has %d cells of the type %s, where %d of the type %s belong", i+1, m.NumValues, m.Type, from.NumRows, leaf.physical), Remedy: remedyParquet}
+				return &Error{Field: leaf.name, Err: fmt.Errorf("its row group %d has %d cells of the type %s, where %d of the type %s belong", i+1, m.NumValues, m.Type, from.NumRows, leaf.physical), Remedy: remedyCopyAgain}
 			}
 			switch m.Codec {
 			case pq.Uncompressed, pq.Snappy, pq.Gzip, pq.Zstd:
@@ -256,7 +256,7 @@ func (g *geoParquet) rowGroups(meta *pq.FileMetaData, leaves int) error {
 				chunk.start = d
 			}
 			if chunk.start < 4 || chunk.start > g.size || m.TotalCompressedSize < 0 || m.TotalCompressedSize > g.size-chunk.start {
-				return &Error{Field: leaf.name, Err: fmt.Errorf("its row group %d is said to lie at byte %d, %d bytes long, and the file ends at %d", i+1, chunk.start, m.TotalCompressedSize, g.size), Remedy: remedyParquet}
+				return &Error{Field: leaf.name, Err: fmt.Errorf("its row group %d is said to lie at byte %d, %d bytes long, and the file ends at %d", i+1, chunk.start, m.TotalCompressedSize, g.size), Remedy: remedyCopyAgain}
 			}
 			chunk.end = chunk.start + m.TotalCompressedSize
 			group.chunks = append(group.chunks, chunk)

@@ -9,6 +9,7 @@ package layer
 import (
 	"fmt"
 	"iter"
+	"slices"
 	"strconv"
 	"strings"
 
@@ -80,6 +81,30 @@ func (s *Schema) Index(name string) int {
 		}
 	}
 	return -1
+}
+
+// settleSystem settles what the coordinates mean: as told, else as the file says
+// (own, nil when it says nothing or why is what is wrong with it). The note tells
+// where the two are not the same.
+func (s *Schema) settleSystem(own *crs.System, why error, told *crs.System) (note string, err error) {
+	s.System = told
+	switch {
+	case told == nil && own == nil && why == nil: // unknown
+	case told == nil && own == nil:
+		return "", &Error{Err: fmt.Errorf("its coordinate system is not understood: %w", why), Remedy: "say what the coordinates are: --crs EPSG:code"}
+	case told == nil:
+		s.System = own
+	case own == nil && why != nil:
+		note = fmt.Sprintf("its coordinate system is not understood (%v); %s is used, as told", why, told.Name())
+	case own != nil && !own.Same(told):
+		note = fmt.Sprintf("it says that its coordinates are %s; %s is used instead, as told", own.Name(), told.Name())
+	}
+	return note, nil
+}
+
+// wantedColumn tells whether Options.Columns ask for a column.
+func wantedColumn(want []string, name string) bool {
+	return want == nil || slices.ContainsFunc(want, func(w string) bool { return strings.EqualFold(w, name) })
 }
 
 // Value is one cell. The zero Value is null.
