@@ -6,6 +6,7 @@ require (
 	github.com/BurntSushi/toml v1.6.0
 	github.com/agnivade/levenshtein v1.2.2
 	github.com/gofrs/flock v0.13.0
+	github.com/google/flatbuffers v25.12.19+incompatible
 	github.com/jackc/pgx/v5 v5.12.0
 	github.com/jonas-p/go-shp v0.1.1
 	github.com/klauspost/compress v1.20.4

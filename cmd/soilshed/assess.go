@@ -41,7 +41,7 @@ func runAssess(ctx context.Context, args []string, stdout, stderr io.Writer) err
 		return usagef("assess takes flags alone, not %q; a file of hard ground is --pavement FILE", f.Arg(0))
 	}
 	if o.out == "" {
-		return usagef("no output: --out FILE (.gpkg, .geojson, .parquet or .shp)")
+		return usagef("no output: --out FILE (.gpkg, .geojson, .parquet, .fgb or .shp)")
 	}
 	if err := o.understand(); err != nil {
 		return err

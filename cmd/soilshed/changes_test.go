@@ -41,7 +41,7 @@ func TestChangesOfTwoNights(t *testing.T) {
 			t.Fatal(err)
 		}
 	}
-	for _, out := range []string{"a.gpkg", "g.geojson", "p.parquet"} {
+	for _, out := range []string{"a.gpkg", "g.geojson", "p.parquet", "f.fgb"} {
 		night(out, "--since", out) // the first night has none to compare with
 		if _, err := os.Stat(changesPage(out)); err == nil {
 			t.Error("changes on the first night")
@@ -105,7 +105,7 @@ func TestChangesOfTwoNights(t *testing.T) {
 		return m
 	}
 	var first map[string]row
-	for _, out := range []string{"a.gpkg", "g.geojson", "p.parquet"} {
+	for _, out := range []string{"a.gpkg", "g.geojson", "p.parquet", "f.fgb"} {
 		page := night(out, "--since", out)
 		m := read(out)
 		if first == nil {

@@ -42,7 +42,7 @@ func compareFlags(o *compareOptions) *pflag.FlagSet {
 	f.StringVar(&o.within, "within", "", "corridor `FILE`: polygons; trees and paving outside are not compared")
 	f.StringVar(&o.prices, "prices", "", "unit prices `FILE` (CSV with columns item, unit, price, note), your own")
 	f.StringVar(&o.csv, "csv", "", "`FILE.csv` to write the table to")
-	f.StringVar(&o.out, "out", "", "`FILE` to write the differences to, as a map: .gpkg, .geojson, .parquet or .shp")
+	f.StringVar(&o.out, "out", "", "`FILE` to write the differences to, as a map: .gpkg, .geojson, .parquet, .fgb or .shp")
 	f.StringVar(&o.page, "page", "", "`FILE.html` to write too: today and a proposal on one map with a divider, as one page that works offline")
 	f.BoolVar(&o.quiet, "quiet", false, "print no table and no progress")
 	f.StringVar(&o.log, "log", "text", "how progress and errors are told on standard error, a `FORM`: text or json")

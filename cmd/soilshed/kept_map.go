@@ -159,7 +159,7 @@ func (a *assessment) mapWords() map[string]string {
 // plainEndings are those of files whose digests, with those of the parts of a
 // shapefile, tell all that is read. A file without one may be anything.
 var plainEndings = []string{".shp", ".dbf", ".shx", ".prj", ".cpg", ".geojson", ".json", ".geojsonl", ".geojsons", ".geojsonseq", ".ndjson", ".ndgeojson", ".jsonl", ".gz",
-	".gpkg", ".csv", ".tsv", ".zip", ".parquet", ".geoparquet"}
+	".gpkg", ".csv", ".tsv", ".zip", ".parquet", ".geoparquet", ".fgb"}
 
 // plainFile tells whether the bytes of a file are all that is read of it.
 func plainFile(file string) bool {

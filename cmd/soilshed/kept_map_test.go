@@ -56,7 +56,7 @@ func TestKeptMap(t *testing.T) {
 			t.Errorf("%s is plain: %v", file, !want)
 		}
 	}
-	for _, ending := range []string{".geojson", ".shp", ".gpkg", ".parquet"} {
+	for _, ending := range []string{".geojson", ".shp", ".gpkg", ".parquet", ".fgb"} {
 		paving := f("paving" + ending)
 		convert(t, filepath.Join(street, "paving.geojson"), paving)
 		out := f("out-" + ending[1:] + ".geojson")

@@ -88,9 +88,9 @@ func flagsOf(o *options, verb string) *pflag.FlagSet {
 	d := ground.Defaults()
 	b := soil.PublishedBudget(0)
 	every().StringVar(&o.config, "config", "", "configuration `FILE` (TOML): its keys are the names of these flags, which override it")
-	every().StringVar(&o.trees, "trees", "", "tree points `FILE` (GeoJSON, shapefile, GeoPackage, GeoParquet, CSV, PostGIS)")
+	every().StringVar(&o.trees, "trees", "", "tree points `FILE` (GeoJSON, shapefile, GeoPackage, GeoParquet, FlatGeobuf, CSV, PostGIS)")
 	every().StringArrayVar(&o.pavement, "pavement", nil, "hard ground `FILE`: polygons where no root is counted; give it once for each layer")
-	writing().StringVar(&o.out, "out", "", "`FILE` to write: .gpkg, .geojson, .parquet or .shp; - writes the trees to standard output")
+	writing().StringVar(&o.out, "out", "", "`FILE` to write: .gpkg, .geojson, .parquet, .fgb or .shp; - writes the trees to standard output")
 	every().StringArrayVar(&o.bed, "bed", nil, "beds `FILE`: polygons that are open ground even on hard ground")
 	every().StringArrayVar(&o.rootable, "rootable", nil, "rootable ground under pavement `FILE`, with depth and usable fraction")
 	every().StringArrayVar(&o.barrier, "barrier", nil, "walls and kerbs `FILE`: lines that roots do not cross")
@@ -106,7 +106,7 @@ func flagsOf(o *options, verb string) *pflag.FlagSet {
 	every().StringVar(&o.plant, "plant", "", "trees to plant `FILE`: points, with columns as those of --trees; they are added to the inventory")
 	every().StringVar(&o.remove, "remove", "", "trees to remove `FILE` (CSV with a column tree): they are taken out of the inventory")
 
-	listing().StringVar(&o.since, "since", "", "older output `FILE` (.gpkg, .geojson, .parquet), such as last night's, to report the changes from; it may be --out itself")
+	listing().StringVar(&o.since, "since", "", "older output `FILE` (.gpkg, .geojson, .parquet, .fgb), such as last night's, to report the changes from; it may be --out itself")
 
 	every().StringArrayVar(&o.fields, "field", nil, "which column serves a field: `NAME=COLUMN[:UNIT]`, such as dbh=DIAM:in")
 	every().StringArrayVar(&o.soilFields, "soil-field", nil, "the same `NAME=COLUMN[:UNIT]` for soil layers: "+strings.Join(soilFieldNames(), ", "))

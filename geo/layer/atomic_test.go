@@ -152,7 +152,7 @@ func TestSetSparesAFolderInItsWay(t *testing.T) {
 }
 
 func TestAbortLeavesTheOldOutput(t *testing.T) {
-	for _, name := range []string{"a.geojson", "a.shp", "a.parquet"} {
+	for _, name := range []string{"a.geojson", "a.shp", "a.parquet", "a.fgb"} {
 		folder := t.TempDir()
 		path := filepath.Join(folder, name)
 		schemas := []Schema{{Name: "a", System: crs.WGS84(), Shape: Points}}
@@ -195,7 +195,7 @@ func TestFullDiskIsAnError(t *testing.T) {
 		t.Skip("there is no /dev/full here")
 	}
 	full.Close()
-	for _, name := range []string{"a.geojson", "a.shp", "a.parquet"} {
+	for _, name := range []string{"a.geojson", "a.shp", "a.parquet", "a.fgb"} {
 		folder := t.TempDir()
 		path := filepath.Join(folder, name)
 		schemas := []Schema{{Name: "a", System: crs.WGS84(), Shape: Points, Fields: []Field{{Name: "t"}}}}
@@ -215,6 +215,9 @@ func TestFullDiskIsAnError(t *testing.T) {
 		case *shapefileSink:
 			s.layers[0].out.Reset(device)
 		case *parquetSink:
+			s.layers[0].file.Close()
+			s.layers[0].file = device
+		case *flatSink:
 			s.layers[0].file.Close()
 			s.layers[0].file = device
 		}

@@ -95,6 +95,8 @@ func TestBentFilesEndSoonAndSmall(t *testing.T) {
 		"../../fixtures/layers/trees-multipoint.shp",
 		"../../fixtures/layers/trees-rust-second-version.parquet",
 		"../../fixtures/layers/pavement-rust-zstd.parquet",
+		"../../fixtures/layers/trees-multipoint-utm.fgb",
+		"../../fixtures/layers/pavement-mixed.fgb",
 		"../../fixtures/inventory/odd_values.csv",
 	} {
 		ending := filepath.Ext(file)

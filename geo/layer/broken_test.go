@@ -74,6 +74,40 @@ func (d damage) check(t *testing.T, path string) {
 	}
 }
 
+// brokenFolder has check look at each file of a folder under fixtures/broken that made
+// makes, and reads the others, which are finds of the fuzzer.
+func brokenFolder(t *testing.T, folder, ending string, made map[string][]byte, check func(t *testing.T, name, path string)) {
+	folder = filepath.Join(broken, folder)
+	if *update {
+		os.MkdirAll(folder, 0o777)
+		for name, b := range made {
+			noError(t, os.WriteFile(filepath.Join(folder, name+ending), b, 0o666))
+		}
+	}
+	es, err := os.ReadDir(folder)
+	noError(t, err)
+	seen := 0
+	for _, e := range es {
+		name := strings.TrimSuffix(e.Name(), ending)
+		path := filepath.Join(folder, e.Name())
+		want, ok := made[name]
+		if !ok {
+			readAll(t, path, Options{})
+			continue
+		}
+		seen++
+		t.Run(name, func(t *testing.T) {
+			if b, err := os.ReadFile(path); err != nil || !bytes.Equal(b, want) {
+				t.Fatal("the file is not what the table makes; run with -update", err)
+			}
+			check(t, name, path)
+		})
+	}
+	if seen != len(made) {
+		t.Errorf("%d files for %d cases", seen, len(made))
+	}
+}
+
 func TestBrokenGeoJSON(t *testing.T) {
 	folder := filepath.Join(broken, "geojson")
 	made := brokenGeoJSON()

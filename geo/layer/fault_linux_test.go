@@ -37,7 +37,7 @@ func TestWritersWithoutRoom(t *testing.T) {
 		c := exec.Command(os.Args[0], "-test.run", "^TestWritersWithoutRoom$", "-test.v")
 		c.Env = append(os.Environ(), "SOILSHED_WITHOUT_ROOM=1")
 		said, err := c.CombinedOutput()
-		if err != nil || !bytes.Contains(said, []byte("72 times without room")) {
+		if err != nil || !bytes.Contains(said, []byte("81 times without room")) {
 			t.Fatalf("%v\n%s", err, said)
 		}
 		return
@@ -71,7 +71,7 @@ func TestWritersWithoutRoom(t *testing.T) {
 	}
 	long := strings.Repeat("0123456789\n", 20000)
 	writers := map[string]func(path string, n int) error{
-		"a.gpkg": layers, "a.geojson": layers, "a.geojson.gz": layers, "a.shp": layers, "a.parquet": layers,
+		"a.gpkg": layers, "a.geojson": layers, "a.geojson.gz": layers, "a.shp": layers, "a.parquet": layers, "a.fgb": layers,
 		"a.csv": func(path string, n int) error {
 			table, err := CreateTable(path, schemas[2])
 			if err != nil {
@@ -162,6 +162,7 @@ func TestSpool(t *testing.T) {
 		{"CSV by its bytes", "", "lon,lat\n1,2\n3,4\n", 2, ""},
 		{"lines of GeoJSON, told", "geojsonl", "{\"type\":\"Feature\",\"properties\":{},\"geometry\":null}\n", 1, ""},
 		{"GeoPackage by its bytes", "", bytesOf(gpkg), 4, ""},
+		{"FlatGeobuf by its bytes", "", bytesOf("../../fixtures/layers/trees-pointz-ftus.fgb"), 3, ""},
 		{"archive by its bytes", "", string(zipOf(t, "a.csv", "lon,lat\n1,2\n")), 1, ""},
 		{"nothing", "", "", 0, "standard input: is empty (did the program before it in the pipe fail?)"},
 		{"unknown form", "dwg", "x", 0, `standard input: the form "dwg" is not known (one of geojson, `},

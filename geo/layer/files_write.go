@@ -1,6 +1,9 @@
 package layer
 
-import "errors"
+import (
+	"errors"
+	"fmt"
+)
 
 // layerFile is one layer in files of its own, while they are written aside.
 type layerFile interface {
@@ -36,6 +39,20 @@ func newFileSink(path string, schemas []Schema, o CreateOptions) (fileSink, erro
 		s.finals = append(s.finals, layerPath(path, schemas, i))
 	}
 	return s, nil
+}
+
+// newTypedSink is newFileSink for a format with a type for each column, after the
+// layers are checked.
+func newTypedSink(path string, schemas []Schema, o CreateOptions) (fileSink, error) {
+	if err := checkLayers(path, schemas); err != nil {
+		return fileSink{}, err
+	}
+	for _, s := range schemas {
+		if len(s.Fields) > maxJSONFields { // more are not read again
+			return fileSink{}, &Error{File: path, Layer: s.Name, Err: fmt.Errorf("%d fields, where %d are the limit", len(s.Fields), maxJSONFields), Remedy: "keep fewer"}
+		}
+	}
+	return newFileSink(path, schemas, o)
 }
 
 // open begins all layers: tables as CSV, the others as start does, which puts a

@@ -389,10 +389,8 @@ func (l *geojsonLayer) finish() error {
 	return l.fail(errors.Join(err, file.Close()))
 }
 
-func (l *geojsonLayer) notes() (notes []string) {
-	if l.dropped > 0 {
-		notes = append(notes, fmt.Sprintf("%s: %s of fewer than three corners not written", filepath.Base(l.final), count(l.dropped, "ring", "rings")))
-	}
+func (l *geojsonLayer) notes() []string {
+	notes := ringNotes(l.final, l.dropped)
 	if l.unknown > 0 {
 		notes = append(notes, fmt.Sprintf("%s: %s not finite, and written as null", filepath.Base(l.final), count(l.unknown, "number is", "numbers are")))
 	}

@@ -415,15 +415,7 @@ func (t *geoPackageTable) queue(conn *sqlite.Conn, f Feature) error {
 	row.fid = fid
 	row.values = row.values[:0]
 	for k, v := range f.Values {
-		kept, ok := fitValue(v, t.schema.Fields[k].Kind)
-		if !ok {
-			l := &t.lost[k]
-			if l.count == 0 {
-				l.fid, l.text = fid, v.Text()
-			}
-			l.count++
-		}
-		row.values = append(row.values, kept)
+		row.values = append(row.values, t.lost[k].fit(v, t.schema.Fields[k].Kind, fid))
 	}
 	t.last = max(t.last, fid)
 	t.rows++
@@ -501,6 +493,28 @@ func (t *geoPackageTable) flush(conn *sqlite.Conn) error {
 	}
 	t.waiting = t.waiting[:0]
 	return stepDone(stmt)
+}
+
+// fit is a value as a column of this kind holds it; one that it cannot hold is
+// counted, and null.
+func (l *lostValues) fit(v Value, kind Kind, fid int64) Value {
+	kept, ok := fitValue(v, kind)
+	if !ok {
+		if l.count == 0 {
+			l.fid, l.text = fid, v.Text()
+		}
+		l.count++
+	}
+	return kept
+}
+
+// fittedInt is the whole number of a value that fits a column of these.
+func fittedInt(v Value) int64 {
+	n, ok := v.Int()
+	if !ok {
+		n, _ = strconv.ParseInt(v.Text(), 10, 64) // digits that fitValue has seen
+	}
+	return n
 }
 
 // fitValue turns a value into one that a column of this kind holds, or null and

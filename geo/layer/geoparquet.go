@@ -48,7 +48,6 @@ type parquetLeaf struct {
 }
 
 const (
-	remedyCopyAgain   = "the file is damaged: copy it again from where it came, or write it again"
 	remedyNoParquet = "GeoParquet is made by many programs, or by: ogr2ogr layer.parquet FILE; or give the layer in another format"
 )
 

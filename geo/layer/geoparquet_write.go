@@ -7,7 +7,6 @@ import (
 	"fmt"
 	"math"
 	"os"
-	"path/filepath"
 	"strconv"
 	"time"
 
@@ -78,15 +77,7 @@ type parquetLayer struct {
 }
 
 func createGeoParquet(path string, schemas []Schema, o CreateOptions) (Sink, error) {
-	if err := checkLayers(path, schemas); err != nil {
-		return nil, err
-	}
-	for _, s := range schemas {
-		if len(s.Fields) > maxJSONFields {
-			return nil, &Error{File: path, Layer: s.Name, Err: fmt.Errorf("%d fields, where %d are the limit", len(s.Fields), maxJSONFields), Remedy: "keep fewer"}
-		}
-	}
-	files, err := newFileSink(path, schemas, o)
+	files, err := newTypedSink(path, schemas, o)
 	if err != nil {
 		return nil, err
 	}
@@ -124,14 +115,7 @@ func (l *parquetLayer) fail(err error) error {
 func (l *parquetLayer) write(f Feature) error {
 	l.n++
 	for k, v := range f.Values {
-		kept, ok := fitValue(v, l.schema.Fields[k].Kind)
-		if !ok {
-			if l.lost[k].count == 0 {
-				l.lost[k].fid, l.lost[k].text = l.n, v.Text()
-			}
-			l.lost[k].count++
-		}
-		l.put(k, l.cell(kept, l.schema.Fields[k].Kind))
+		l.put(k, l.cell(l.lost[k].fit(v, l.schema.Fields[k].Kind, l.n), l.schema.Fields[k].Kind))
 	}
 	if err := l.geometry(f.Geometry); err != nil {
 		return l.fail(err)
@@ -170,11 +154,7 @@ func (l *parquetLayer) cell(v Value, kind Kind) parquet.Value {
 	}
 	switch kind {
 	case Integer:
-		n, ok := v.Int()
-		if !ok {
-			n, _ = strconv.ParseInt(v.Text(), 10, 64) // digits that fitValue has seen
-		}
-		return parquet.Int64Value(n)
+		return parquet.Int64Value(fittedInt(v))
 	case Real:
 		return parquet.DoubleValue(v.num)
 	case Boolean:
@@ -196,10 +176,7 @@ func (l *parquetLayer) geometry(g orb.Geometry) error {
 	at := len(l.schema.Fields)
 	box := emptyBound()
 	if g, ok := l.one.of(l.schema.Shape, g); ok {
-		each(g, func(p orb.Point) {
-			box.Min[0], box.Max[0] = min(box.Min[0], p[0]), max(box.Max[0], p[0])
-			box.Min[1], box.Max[1] = min(box.Min[1], p[1]), max(box.Max[1], p[1])
-		})
+		box = boxOf(g)
 		if !box.IsEmpty() {
 			l.shape.Reset()
 			if err := l.wkb.Encode(g); err != nil {
@@ -387,11 +364,8 @@ func (l *parquetLayer) metadata(o CreateOptions) [][2]string {
 }
 
 // Notes tells what could not be written.
-func (l *parquetLayer) notes() (notes []string) {
-	if l.one.dropped > 0 {
-		notes = append(notes, fmt.Sprintf("%s: %s of fewer than three corners not written", filepath.Base(l.final), count(l.one.dropped, "ring", "rings")))
-	}
-	return append(notes, lostNotes(l.schema, l.lost)...)
+func (l *parquetLayer) notes() []string {
+	return append(ringNotes(l.final, l.one.dropped), lostNotes(l.schema, l.lost)...)
 }
 
 func (l *parquetLayer) close() {

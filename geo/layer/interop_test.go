@@ -274,7 +274,7 @@ func fillTown(s Sink, n int, polygons bool) error {
 	return nil
 }
 
-var formats = []string{"town.geojson", "town.shp", "town.gpkg", "town.parquet"}
+var formats = []string{"town.geojson", "town.shp", "town.gpkg", "town.parquet", "town.fgb"}
 
 // go test -run '^$' -bench Read ./geo/layer
 func BenchmarkRead(b *testing.B) {

@@ -56,7 +56,8 @@ type Schema struct {
 	// Title and Abstract go to the metadata of formats that have a place.
 	Title, Abstract string
 	// Metadata is the text that CreateOptions.Metadata put into the file, where the
-	// format has a place for it and it is read again (GeoPackage, GeoParquet).
+	// format has a place for it and it is read again (GeoPackage, GeoParquet,
+	// FlatGeobuf).
 	Metadata string
 	System   *crs.System // nil when the file does not say
 	Shape    Shape

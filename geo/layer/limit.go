@@ -30,11 +30,14 @@ type limits struct {
 	// or the head of a page; and things that these list, beyond one to 16 bytes.
 	parquetRows, parquetFooter, parquetStructs int
 	parquetHeld                                int64
+
+	fgbHead int // bytes of the head of a FlatGeobuf file
 }
 
 // limit is what holds; tests lower it.
 var limit = limits{corners: 10_000_000, rings: 1_000_000, csvLine: 16 << 20, zipFree: 1 << 30, zipTimes: 250, zipMost: 64 << 30, zipFiles: 10_000,
-	parquetRows: 1_000_000, parquetFooter: 64 << 20, parquetStructs: 10_000, parquetHeld: 1 << 30}
+	parquetRows: 1_000_000, parquetFooter: 64 << 20, parquetStructs: 10_000, parquetHeld: 1 << 30,
+	fgbHead: 64 << 20}
 
 // fits tells by an error which limit a geometry is beyond.
 func (l limits) fits(g orb.Geometry) error {

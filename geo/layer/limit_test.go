@@ -37,7 +37,7 @@ func TestRecordBeyondALimitIsLeftOutAndTheNextGood(t *testing.T) {
 	}
 	dir := t.TempDir()
 	schemas := []Schema{{Name: "hard", System: crs.WGS84(), Shape: Polygons, Fields: []Field{{Name: "id", Kind: Integer}}}}
-	for _, ending := range []string{".geojson", ".shp", ".gpkg"} {
+	for _, ending := range []string{".geojson", ".shp", ".gpkg", ".fgb"} {
 		path := filepath.Join(dir, "hard"+ending)
 		sink, err := Create(path, schemas, CreateOptions{Changed: "2024-01-01T00:00:00.000Z"})
 		noError(t, err)
@@ -49,7 +49,7 @@ func TestRecordBeyondALimitIsLeftOutAndTheNextGood(t *testing.T) {
 	small := limit
 	small.corners, small.rings = 50, 10
 	lowerLimits(t, small)
-	for _, ending := range []string{".geojson", ".shp", ".gpkg"} {
+	for _, ending := range []string{".geojson", ".shp", ".gpkg", ".fgb"} {
 		path := filepath.Join(dir, "hard"+ending)
 		s, err := Open(path, Options{})
 		noError(t, err)
@@ -59,8 +59,12 @@ func TestRecordBeyondALimitIsLeftOutAndTheNextGood(t *testing.T) {
 			t.Fatalf("%s: %d good, left out: %v", ending, len(features), left)
 		}
 		for i, want := range []string{"a ring or line of 60 corners, where 50 are the limit: cut the polygon", "a geometry of more than 10 rings, lines or points, the limit: write its parts"} {
+			at := int64(i + 1)
+			if ending == ".fgb" { // along a curve, on which the good one lies between the others
+				at = int64(2*i + 1)
+			}
 			e := left[i]
-			if e.Reason != reasonLimit || e.Feature != int64(i+1) || e.File != path || !strings.Contains(e.Error(), want) {
+			if e.Reason != reasonLimit || e.Feature != at || e.File != path || !strings.Contains(e.Error(), want) {
 				t.Errorf("%s: %v (%s)", ending, e, e.Reason)
 			}
 		}

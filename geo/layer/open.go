@@ -24,9 +24,10 @@ const (
 	formatCSV
 	formatZip
 	formatGeoParquet
+	formatFlatGeobuf
 )
 
-const formatsRead = "GeoJSON (.geojson, .json, .geojsonl, .ndjson, each also .gz), shapefile (.shp, or zipped), GeoPackage (.gpkg), GeoParquet (.parquet, .geoparquet), points in CSV (.csv, .tsv, each also .gz) and PostGIS (postgres://HOST/DATABASE?table=NAME) are read"
+const formatsRead = "GeoJSON (.geojson, .json, .geojsonl, .ndjson, each also .gz), shapefile (.shp, or zipped), GeoPackage (.gpkg), GeoParquet (.parquet, .geoparquet), FlatGeobuf (.fgb, also .gz), points in CSV (.csv, .tsv, each also .gz) and PostGIS (postgres://HOST/DATABASE?table=NAME) are read"
 
 // formatOf goes by the ending of a path.
 func formatOf(path string) format {
@@ -54,6 +55,8 @@ func formatOf(path string) format {
 		if !packed {
 			return formatGeoParquet
 		}
+	case ".fgb":
+		return formatFlatGeobuf
 	}
 	return formatUnknown
 }
@@ -129,6 +132,8 @@ func Open(path string, o Options) (Source, error) {
 		return openZip(path, o)
 	case formatGeoParquet:
 		return openGeoParquet(path, o)
+	case formatFlatGeobuf:
+		return openFlatGeobuf(path, o)
 	}
 	return nil, &Error{File: path, Err: errors.New("is of no known format"), Remedy: formatsRead}
 }
@@ -177,8 +182,8 @@ func sniff(path string) (format, error) {
 		return formatShapefile, nil
 	case bytes.HasPrefix(text, []byte("{")):
 		return formatGeoJSON, nil
-	case bytes.HasPrefix(head, []byte("fgb\x03")): // FlatGeobuf specification 3.0, "Magic bytes"
-		return 0, &Error{File: path, Err: errors.New("is FlatGeobuf, which is not read"), Remedy: "convert it: ogr2ogr layer.gpkg " + filepath.Base(path)}
+	case bytes.HasPrefix(head, []byte(fgbMagic)):
+		return formatFlatGeobuf, nil
 	case bytes.HasPrefix(head, []byte("PAR1")), bytes.HasPrefix(head, []byte("PARE")): // Apache Parquet, "File format"; PARE is encrypted
 		return formatGeoParquet, nil
 	}
@@ -186,8 +191,8 @@ func sniff(path string) (format, error) {
 }
 
 // Create makes an output of one or more layers; the format goes by the ending
-// of the name. A GeoPackage holds them all. GeoJSON, GeoParquet and shapefile write layer 0
-// to path and each other layer beside it, to NAME-LAYER with the same ending;
+// of the name. A GeoPackage holds them all. GeoJSON, GeoParquet, FlatGeobuf and shapefile write
+// layer 0 to path and each other layer beside it, to NAME-LAYER with the same ending;
 // tables without geometry go to NAME-LAYER.csv. The address of a table in PostGIS
 // (postgres://...?table=NAME) gets layer 0 as that table and the others as
 // NAME_LAYER.
@@ -218,8 +223,10 @@ func Create(path string, schemas []Schema, o CreateOptions) (Sink, error) {
 		return createGeoPackage(path, schemas, o)
 	case formatGeoParquet:
 		return createGeoParquet(path, schemas, o)
+	case formatFlatGeobuf:
+		return createFlatGeobuf(path, schemas, o)
 	}
-	return nil, &Error{File: path, Err: fmt.Errorf("the ending %q names no format that is written", filepath.Ext(path)), Remedy: "end the name in .gpkg, .geojson, .parquet or .shp"}
+	return nil, &Error{File: path, Err: fmt.Errorf("the ending %q names no format that is written", filepath.Ext(path)), Remedy: "end the name in .gpkg, .geojson, .parquet, .fgb or .shp"}
 }
 
 // SystemFor returns the coordinate system in which Create's file at path is to

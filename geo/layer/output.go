@@ -220,6 +220,17 @@ func each(g orb.Geometry, f func(orb.Point)) {
 	}
 }
 
+// boxOf is the box of a geometry that is written; empty where it has no corner.
+func boxOf(g orb.Geometry) orb.Bound {
+	box := emptyBound()
+	each(g, func(p orb.Point) {
+		for k := range 2 {
+			box.Min[k], box.Max[k] = min(box.Min[k], p[k]), max(box.Max[k], p[k])
+		}
+	})
+	return box
+}
+
 // wound returns r closed and running the way asked for; nil when it has fewer
 // than three corners. It does not change r.
 func wound(r orb.Ring, clockwise bool) orb.Ring {
@@ -370,6 +381,14 @@ func writeStyles(set *aside, path string, schemas []Schema, styles []Style) erro
 		}
 	}
 	return nil
+}
+
+// ringNotes tells of the rings that were left out of a file.
+func ringNotes(final string, dropped int) []string {
+	if dropped == 0 {
+		return nil
+	}
+	return []string{fmt.Sprintf("%s: %s of fewer than three corners not written", filepath.Base(final), count(dropped, "ring", "rings"))}
 }
 
 // described is a list in JSON of the columns that have a unit or a sentence of

@@ -10,6 +10,7 @@ import (
 	"os"
 	"path/filepath"
 	"reflect"
+	"slices"
 	"strings"
 	"testing"
 	"unicode/utf8"
@@ -118,6 +119,8 @@ func TestRoundTrip(t *testing.T) {
 			"city-openings.cpg city-openings.dbf city-openings.prj city-openings.shp city-openings.shx city-readme.txt city-species.csv city.cpg city.dbf city.prj city.shp city.shx"},
 		{"city.parquet", "EPSG:2263", orb.Point{987654.32109876, 200000}, 10, 0, "city-openings.parquet city-species.csv city.parquet"},
 		{"city.geoparquet", "EPSG:4326", orb.Point{-71.12345678, 42.5}, 1e-4, 0, "city-openings.geoparquet city-species.csv city.geoparquet"},
+		{"city.fgb", "EPSG:2263", orb.Point{987654.32109876, 200000}, 10, 0, "city-openings.fgb city-species.csv city.fgb"},
+		{"city.fgb", "EPSG:4326", orb.Point{-71.12345678, 42.5}, 1e-4, 0, "city-openings.fgb city-species.csv city.fgb"},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			sys := system(t, c.code)
@@ -131,6 +134,16 @@ func TestRoundTrip(t *testing.T) {
 			if !s.Schema().System.Same(sys) || len(all) != 3 {
 				t.Fatalf("%d features in %s", len(all), s.Schema().System.Name())
 			}
+			// Along a curve in FlatGeobuf; else as they were written.
+			inOrder := func(got, rows []Feature) {
+				if strings.HasSuffix(c.name, ".fgb") {
+					place := func(f Feature) int {
+						return slices.IndexFunc(rows, func(r Feature) bool { return r.Values[0].Text() == f.Values[0].Text() })
+					}
+					slices.SortFunc(got, func(a, b Feature) int { return place(a) - place(b) })
+				}
+			}
+			inOrder(all, rows[0])
 			for i, f := range all {
 				if got, want := fmt.Sprintf("%q", texts(f)), fmt.Sprintf("%q", texts(rows[0][i])); got != want {
 					t.Errorf("row %d: %s\nwant  %s", i+1, got, want)
@@ -152,6 +165,7 @@ func TestRoundTrip(t *testing.T) {
 			if len(open) != 2 {
 				t.Fatalf("%d openings", len(open))
 			}
+			inOrder(open, rows[1])
 			clockwise := strings.HasSuffix(c.name, ".shp")
 			for i, f := range open {
 				got, _ := PolygonsOf(f.Geometry)
@@ -512,7 +526,7 @@ func TestShapefileStopsBeforeItsLimit(t *testing.T) {
 }
 
 func TestSinkRefusesARecord(t *testing.T) {
-	for _, name := range []string{"a.geojson", "a.shp", "a.parquet"} {
+	for _, name := range []string{"a.geojson", "a.shp", "a.parquet", "a.fgb"} {
 		path := filepath.Join(t.TempDir(), name)
 		s, err := Create(path, []Schema{{Name: "a", System: crs.WGS84(), Shape: Points, Fields: []Field{{Name: "t"}}}}, CreateOptions{})
 		if err != nil {
@@ -564,6 +578,10 @@ func TestCreateRefuses(t *testing.T) {
 		"mixed, Parquet":       {"a.parquet", []Schema{{Name: "a", Shape: Mixed, System: crs.WGS84()}}},
 		"no system, Parquet":   {"a.parquet", []Schema{{Name: "a", Shape: Points}}},
 		"Parquet, packed":      {"a.parquet.gz", good},
+		"mixed, FlatGeobuf":    {"a.fgb", []Schema{{Name: "a", Shape: Mixed, System: crs.WGS84()}}},
+		"no system, FGB":       {"a.fgb", []Schema{{Name: "a", Shape: Points}}},
+		"FlatGeobuf, packed":   {"a.fgb.gz", good},
+		"too many for FGB":     {"a.fgb", []Schema{{Name: "a", Shape: Points, System: crs.WGS84(), Fields: make([]Field, 2001)}}},
 		"too many fields":      {"a.parquet", []Schema{{Name: "a", Shape: Points, System: crs.WGS84(), Fields: make([]Field, 2001)}}},
 		"mixed":                {"a.geojson", []Schema{{Name: "a", Shape: Mixed, System: crs.WGS84()}}},
 		"unknown ending":       {"a.xyz", good},
@@ -609,7 +627,7 @@ func TestLayerNamesCannotLeaveTheFolder(t *testing.T) {
 }
 
 func TestStylesLieBeside(t *testing.T) {
-	for _, name := range []string{"a.geojson", "a.shp", "a.geojson.gz", "a.parquet"} {
+	for _, name := range []string{"a.geojson", "a.shp", "a.geojson.gz", "a.parquet", "a.fgb"} {
 		path := filepath.Join(t.TempDir(), name)
 		write(t, path, twoLayers(crs.WGS84()), CreateOptions{Styles: []Style{{Layer: 1, QML: "<qgis/>", SLD: "<sld/>"}, {Layer: 0, QML: "<first/>"}, {Layer: 0, QML: "<second/>"}, {Layer: 9}}}, sampleRows(orb.Point{1, 2}, 1e-4)...)
 		for file, want := range map[string]string{"a-openings.qml": "<qgis/>", "a-openings.sld": "<sld/>", "a.qml": "<first/>"} {

@@ -286,11 +286,7 @@ func (l *shapefileLayer) finish() error {
 }
 
 func (l *shapefileLayer) notes() []string {
-	notes := l.dbf.notes()
-	if l.dropped > 0 {
-		notes = append(notes, fmt.Sprintf("%s: %s of fewer than three corners not written", filepath.Base(l.final), count(l.dropped, "ring", "rings")))
-	}
-	return notes
+	return append(l.dbf.notes(), ringNotes(l.final, l.dropped)...)
 }
 
 // verify reads the shapefile back with go-shp, a reader that is not ours,

@@ -25,7 +25,7 @@ type Spooled struct {
 const spooledName = "standard input"
 
 // SpoolForms are the forms that Spool takes, by their endings.
-var SpoolForms = []string{"geojson", "geojsonl", "csv", "tsv", "gpkg", "parquet", "zip"}
+var SpoolForms = []string{"geojson", "geojsonl", "csv", "tsv", "gpkg", "parquet", "fgb", "zip"}
 
 // Spool reads r to its end into a file in the folder for temporary files. form is
 // one of SpoolForms; "" tells it from the first bytes. Any of them but gpkg, parquet
@@ -71,6 +71,8 @@ func (s *Spooled) take(r io.Reader, form string) error {
 			form = "gpkg"
 		case formatGeoParquet:
 			form = "parquet"
+		case formatFlatGeobuf:
+			form = "fgb"
 		case formatZip:
 			form = "zip"
 		case formatShapefile:
