@@ -38,7 +38,7 @@ work = tempfile.mkdtemp(prefix="soilshed-faults.")
 dice = random.Random(8)
 workers = 2
 
-OUTPUTS = {"city.gpkg": ["city.gpkg"], "city.geojson": ["city.geojson", "city-openings.geojson", "city-worklist.geojson"], "city.parquet": ["city.parquet", "city-openings.parquet", "city-worklist.parquet"]}
+OUTPUTS = {"city.gpkg": ["city.gpkg"], "city.geojson": ["city.geojson", "city-openings.geojson", "city-worklist.geojson"], "city.parquet": ["city.parquet", "city-openings.parquet", "city-worklist.parquet"], "city.fgb": ["city.fgb", "city-openings.fgb", "city-worklist.fgb"]}
 # An older output is of another reach, so that its bytes are others.
 OLD, NEW = 2, 6
 
