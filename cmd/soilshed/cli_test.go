@@ -97,6 +97,7 @@ func TestDamagedFiles(t *testing.T) {
 	trees := write("trees.geojson", `{"type":"Feature","properties":{},"geometry":{"type":"Point","coordinates":[0.5,0.5]}}`)
 	paving := square("paving.geojson", 0.5, 0.5)
 	pavingOf := map[string]string{".shp": square("a.geojson", 3, 4), ".gpkg": square("b.geojson", 1, 2)}
+	pavingOf[".fgb"] = pavingOf[".gpkg"]
 	inJSON := square("c.geojson", -71.125, 42.75)
 	good := []string{"assess", "--trees", trees, "--pavement", paving, "--reach", "6", "--jitters", "0", "--quiet", "--out", out}
 	if code := run(t.Context(), good, os.Stdout, os.Stderr); code != exitDone {

@@ -287,9 +287,24 @@ func (l *flatLayer) copy(out *bufio.Writer, from, to int, place func(int) (flatW
 		size += bytes
 	}
 	slices.SortFunc(parts, func(a, b part) int { return int(min(max(a.from-b.from, -1), 1)) })
+	// Where they lie close together, many are fetched by one call.
+	var near []byte
+	var at int64 // of near, in the file
+	if span := parts[len(parts)-1].from - parts[0].from; span < 4*size {
+		near = make([]byte, 0, 256<<10)
+	}
 	b := make([]byte, size)
 	for _, p := range parts {
-		if _, err := l.wait.ReadAt(b[p.into:p.into+p.bytes], p.from); err != nil {
+		to := b[p.into : p.into+p.bytes]
+		if p.from+p.bytes > at+int64(len(near)) && p.bytes <= int64(cap(near)) {
+			near, at = near[:min(int64(cap(near)), l.end-p.from)], p.from
+			if _, err := l.wait.ReadAt(near, at); err != nil {
+				return 0, err
+			}
+		}
+		if p.bytes <= int64(len(near)) {
+			copy(to, near[p.from-at:])
+		} else if _, err := l.wait.ReadAt(to, p.from); err != nil {
 			return 0, err
 		}
 	}
