@@ -13,6 +13,7 @@ import (
 type spot struct {
 	at     geo.XY
 	id     int32   // its first stand
+	count  int     // of stands
 	weight float64 // of distance squared; 1 unless by crown
 }
 
@@ -98,7 +99,7 @@ func (w *worker) spotOf(i int32) spot {
 		p, q := w.opening(a).at, w.opening(b).at
 		return cmp.Or(cmp.Compare(p.X, q.X), cmp.Compare(p.Y, q.Y), cmp.Compare(a, b))
 	})
-	sp := spot{id: members[0]}
+	sp := spot{id: members[0], count: len(members)}
 	for _, j := range members {
 		p := w.opening(j).at
 		sp.at.X += p.X / float64(len(members))
@@ -114,6 +115,35 @@ func (w *worker) spotOf(i int32) spot {
 	}
 	w.s.look.join(look)
 	w.spots.join(near)
+	return sp
+}
+
+// spotBeside returns the spot of stand i were its stem at a place: that of the
+// nearest of the others in w.near who stand there too, or its own.
+func (w *worker) spotBeside(i int32, at geo.XY) spot {
+	beside, least := int32(-1), w.o.OneSpotM
+	for _, j := range w.near {
+		st := &w.v.stands[j]
+		if j == i || math.Abs(st.At.X-at.X) > least+w.o.SnapM || math.Abs(st.At.Y-at.Y) > least+w.o.SnapM {
+			continue
+		}
+		if oj := w.opening(j); oj.how != Sealed && oj.at.Distance(at) < least {
+			beside, least = j, oj.at.Distance(at)
+		}
+	}
+	if beside < 0 {
+		return spot{at: at, id: i, count: 1, weight: w.weight(i)}
+	}
+	sp := w.spotOf(beside)
+	n := float64(sp.count)
+	sum := geo.XY{X: float64(sp.at.X*n) + at.X, Y: float64(sp.at.Y*n) + at.Y}
+	if w.spotOf(i) == sp { // it was there before
+		sum = sum.Sub(w.opening(i).at)
+	} else {
+		n++
+	}
+	sp.at, sp.count = geo.XY{X: sum.X / n, Y: sum.Y / n}, int(n)
+	sp.weight = max(sp.weight, w.weight(i))
 	return sp
 }
 

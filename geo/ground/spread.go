@@ -130,7 +130,7 @@ func (w *worker) shifted(i int32, op *opening, sh *shift) float64 {
 	if sh.inHome && sh.same {
 		// Ground that no circle of reach cuts is the same ground from any point of
 		// it that reaches all of it.
-		return w.share(i, op, spot{at: sh.on, id: i, weight: w.weight(i)}, false).soilM3
+		return w.share(i, op, w.spotBeside(i, sh.on), false).soilM3
 	}
 	switch {
 	case sh.inHome && sh.on.Distance(op.at)+st.ReachM < w.vicinity.r &&
@@ -141,8 +141,7 @@ func (w *worker) shifted(i int32, op *opening, sh *shift) float64 {
 		w.find(sh.at, st, &w.jitter)
 	}
 	w.nearOf(i, &w.jitter)
-	own := spot{at: w.jitter.at, id: i, weight: w.weight(i)}
-	p := w.share(i, &w.jitter, own, false)
+	p := w.share(i, &w.jitter, w.spotBeside(i, w.jitter.at), false)
 	w.near = append(w.near[:0], w.home...)
 	return p.soilM3
 }

@@ -137,6 +137,34 @@ func TestSpreadAtACornerOfTwoGrounds(t *testing.T) {
 	}
 }
 
+// A displaced point on the spot of a neighbour shares its ground equally.
+func TestSpreadOntoANeighbour(t *testing.T) {
+	o := Defaults()
+	b := NewBuilder()
+	must(t, b.Hard(poly(rect(-30, 2, 30, 9)), 1))
+	m := b.Freeze(o)
+	for k := range o.Jitters {
+		at := displaced(&o, geo.XY{}, k)
+		stands := []Stand{{ReachM: 5}, {At: geo.XY{X: at.X + o.OneSpotM/2, Y: at.Y}, ReachM: 7}}
+		if stands[1].At.Distance(geo.XY{}) > o.OneSpotM+2*o.SnapM || stands[1].At.Distance(geo.XY{}) < o.OneSpotM {
+			continue
+		}
+		v, err := NewSurvey(m, stands, o)
+		must(t, err)
+		w := &v.NewWorker().worker
+		var site, moved Site
+		w.site(0, &site)
+		got := slices.Clone(w.volumes)
+		stands[0].At = at
+		there, err := NewSurvey(m, stands, o)
+		must(t, err)
+		there.NewWorker().site(0, &moved)
+		if !slices.ContainsFunc(got, func(v float64) bool { return math.Abs(v-moved.SoilM3) < 1e-6 }) {
+			t.Errorf("point %d: volumes %v, of the moved tree %v", k, got, moved.SoilM3)
+		}
+	}
+}
+
 // spreadOfMoved holds the volumes of the spread of each stand to what is found by
 // looking for the ground of each displaced point anew, and that to the surveys of
 // the same stands with that one moved.
@@ -157,7 +185,7 @@ func spreadOfMoved(t *testing.T, m *Map, stands []Stand, o Options) {
 			continue
 		}
 		got := slices.Clone(w.volumes)
-		// Who stands on one spot is settled by the recorded points.
+		// Who else stands on one spot is settled by the recorded points.
 		lonely := true
 		for j := range stands {
 			lonely = lonely && (j == n || stands[j].At.Distance(st.At) > o.OneSpotM+2*o.SnapM+3*o.PositionErrorM)
@@ -167,7 +195,7 @@ func spreadOfMoved(t *testing.T, m *Map, stands []Stand, o Options) {
 			at := displaced(&o, st.At, k)
 			w.find(at, st, &w.jitter)
 			w.neighbours(i, &w.jitter, st)
-			volume := w.share(i, &w.jitter, spot{at: w.jitter.at, id: i, weight: w.weight(i)}, false).soilM3
+			volume := w.share(i, &w.jitter, w.spotBeside(i, w.jitter.at), false).soilM3
 			want = append(want, volume)
 			if !lonely {
 				continue
