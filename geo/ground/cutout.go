@@ -9,18 +9,19 @@ import (
 )
 
 // ground is open ground of which no part lies under pavement, by its outline,
-// gaps open, relative to at. What of the outline is an arc lies outside all of
+// gaps closed, relative to at. What of the outline is an arc lies outside all of
 // the disks in which the ground is looked at.
 //
 // The opening of a stem in it is its part in the disk of reach that is connected
-// to the stem. Mostly that can be cut out of the outline at once (cutter); a
-// sweep over the outline (digIn) settles what is awkward.
+// to the stem: the gaps in that disk are those of the ground, but for what the
+// circle does to them. Mostly it can be cut out of the outline at once (cutter).
 type ground struct {
-	at   geo.XY
-	rims []rim
+	at    geo.XY
+	rims  []rim
+	plugs []plug
 	// near tells of each straight piece whether another comes nearer to it than
-	// nearM, or runs back along it from their corner. A gap that is closed lies
-	// between two such pieces, or at a circle.
+	// nearM, or runs back along it from their corner. A gap lies between two such
+	// pieces, or at a circle.
 	near  []nearness
 	nearM float64
 }
@@ -79,6 +80,22 @@ func (g *ground) markNear(gapM float64) {
 	}
 }
 
+// atCircle is how many gaps from a circle what there is may hang on it.
+const atCircle = 2
+
+// narrowAt tells whether another piece comes near to piece i about p.
+func (g *ground) narrowAt(i int, p geo.XY) bool {
+	if g.near[i] == lonely {
+		return false
+	}
+	for j := range g.rims {
+		if e := &g.rims[j]; j != i && e.side == 0 && e.off(p) < float64(atCircle*g.nearM) {
+			return true
+		}
+	}
+	return false
+}
+
 func (r *rim) ends() (a, b geo.XY) { return geo.XY{X: r.x0, Y: r.y0}, geo.XY{X: r.x1, Y: r.y1} }
 
 // apart returns the distance between two straight pieces that do not cross.
@@ -104,7 +121,6 @@ type cutter struct {
 	ends   []crossingPoint
 	rings  []cutRing
 	nearby int32 // a chain at the stem, or -1
-	gaps   bool  // pieces lie as near to each other as a gap
 }
 
 // chain is a part of an outline in a disk, from where it enters to where it
@@ -134,13 +150,19 @@ type cutRing struct {
 // be in or out.
 const grazeM = 1e-7
 
-// cut finds the opening of a stem at c, in g or on its edge, with reach r and gaps
-// open: its outline and area. It returns false where it is not sure, since grounds
-// touch, or something the circle. k.gaps tells whether there may be a gap.
+// cut finds the opening of a stem at c, in g or on its edge, with reach r: its
+// outline and area. It returns false where it is not sure, since grounds touch, or
+// there is something on the circle, or a gap at it.
 func (k *cutter) cut(g *ground, c geo.XY, r float64, op *opening) bool {
 	k.chains, k.pieces, k.ends, k.rings = k.chains[:0], k.pieces[:0], k.ends[:0], k.rings[:0]
-	k.nearby, k.gaps = -1, false
+	k.nearby = -1
 	by := g.at.Sub(c)
+	for _, p := range g.plugs {
+		a := p.a.Add(by)
+		if l := math.Hypot(a.X, a.Y); math.Abs(l-r) < float64(atCircle*g.nearM) {
+			return false
+		}
+	}
 	first := 0
 	for i := range g.rims {
 		if g.rims[i].last {
@@ -153,7 +175,7 @@ func (k *cutter) cut(g *ground, c geo.XY, r float64, op *opening) bool {
 	if !k.close(g.nearM) {
 		return false
 	}
-	*op = opening{at: c, r: r, how: Measured, rims: op.rims[:0]}
+	*op = opening{at: c, r: r, how: Measured, rims: op.rims[:0], cut: len(g.plugs) > 0}
 	return k.keep(op, k.link(op))
 }
 
@@ -195,11 +217,8 @@ func (k *cutter) follow(g *ground, from, to int, by geo.XY, r float64) bool {
 				return false
 			}
 		}
-		switch g.near[i] {
-		case touching:
+		if g.near[i] == touching {
 			return false
-		case narrow:
-			k.gaps = true
 		}
 		d := b.Sub(a)
 		l2 := float64(d.X*d.X) + float64(d.Y*d.Y)
@@ -209,6 +228,9 @@ func (k *cutter) follow(g *ground, from, to int, by geo.XY, r float64) bool {
 		if !on {
 			t := (-along - root) / l2
 			p = a.Add(geo.XY{X: float64(t * d.X), Y: float64(t * d.Y)})
+			if g.narrowAt(i, p.Sub(by)) {
+				return false
+			}
 			k.begin(false)
 			k.ends = append(k.ends, crossingPoint{math.Atan2(p.Y, p.X), int32(len(k.chains) - 1), true})
 		}
@@ -216,6 +238,9 @@ func (k *cutter) follow(g *ground, from, to int, by geo.XY, r float64) bool {
 		if !on {
 			t := (-along + root) / l2
 			q = a.Add(geo.XY{X: float64(t * d.X), Y: float64(t * d.Y)})
+			if g.narrowAt(i, q.Sub(by)) {
+				return false
+			}
 			k.ends = append(k.ends, crossingPoint{math.Atan2(q.Y, q.X), int32(len(k.chains) - 1), false})
 		}
 		piece := rim{x0: p.X, y0: p.Y, x1: q.X, y1: q.Y}
@@ -254,10 +279,9 @@ func (k *cutter) close(nearM float64) bool {
 		}
 		p, q := &k.pieces[from], &k.pieces[to]
 		d := min(p.off(geo.XY{X: q.x0, Y: q.y0}), q.off(geo.XY{X: p.x1, Y: p.y1}))
-		if d < touchM {
+		if d < nearM {
 			return false
 		}
-		k.gaps = k.gaps || d < nearM // at the circle
 	}
 	return true
 }

@@ -248,11 +248,7 @@ func (s *sweep) plug(a, b geo.XY) {
 		return
 	}
 	mid := geo.XY{X: (a.X + b.X) / 2, Y: (a.Y + b.Y) / 2}
-	if s.outlined {
-		if !encloses(s.bounds, mid.X, mid.Y) {
-			return
-		}
-	} else if t := s.locate(mid); t < 0 || !s.traps[t].pick || s.traps[t].state != openAir {
+	if t := s.locate(mid); t < 0 || !s.traps[t].pick || s.traps[t].state != openAir {
 		return
 	}
 	s.plugs = append(s.plugs, p)

@@ -167,32 +167,6 @@ func (w *walk) edge(a, b geo.XY, k int32) {
 	}
 }
 
-// gatherFrom is gather from the outline of ground: beyond it, all is hard.
-func (s *sweep) gatherFrom(g *ground, c geo.XY, r float64) {
-	s.clear()
-	s.half = r
-	s.parts = append(s.parts, localPart{id: -1, kind: hard})
-	s.rings = append(s.rings, localRing{id: -1}, localRing{id: -1, hole: true})
-	s.addEdge(farLeft, -r, farLeft, r, edgePart, 0, -1)
-	by := g.at.Sub(c)
-	w := walk{s: s, r: r, disk2: sq(r + besideM), ring: 1}
-	for i := range g.rims {
-		e := &g.rims[i]
-		a, b := geo.XY{X: e.x0, Y: e.y0}.Add(by), geo.XY{X: e.x1, Y: e.y1}.Add(by)
-		switch {
-		case e.side == 0:
-			w.edge(a, b, int32(i))
-		case e.side < 0:
-			w.pass(a.Y, b.Y)
-		default:
-			w.flush()
-		}
-		if e.last {
-			w.flush()
-		}
-	}
-}
-
 // passesBy tells whether the segment ab stays out of the disk round the origin of
 // the given radius, squared.
 func passesBy(a, b geo.XY, radius2 float64) bool {

@@ -53,21 +53,6 @@ func (s *sweep) dig(m *Map, c geo.XY, r float64, o *Options, pit *pit, op *openi
 	return s.digHere(m, o, op)
 }
 
-// digIn is dig for a c in ground whose outline is known, in no smaller a disk.
-func (s *sweep) digIn(m *Map, g *ground, k *cutter, c geo.XY, r float64, o *Options, op *opening) bool {
-	if k.cut(g, c, r, op) {
-		if !k.gaps || o.CloseGapM <= 0 {
-			return op.measure(o.CloseGapM)
-		}
-		s.gatherFrom(g, c, r)
-		return s.digOutline(m, o, op)
-	}
-	op.at, op.r, op.how = c, r, Measured
-	op.rims, op.whole, op.cut = op.rims[:0], false, false
-	s.gatherFrom(g, c, r)
-	return s.digHere(m, o, op)
-}
-
 // digHere finds the ground of an opening whose place and radius are set, among
 // the edges that were gathered.
 func (s *sweep) digHere(m *Map, o *Options, op *opening) bool {
@@ -98,26 +83,6 @@ func (s *sweep) digHere(m *Map, o *Options, op *opening) bool {
 	}
 	op.areaM2, op.underM2 = s.picked()
 	op.rims = append(op.rims, s.bounds...)
-	return op.measure(o.CloseGapM)
-}
-
-// digOutline closes the gaps of an opening whose outline is known, among the edges
-// that were gathered.
-func (s *sweep) digOutline(m *Map, o *Options, op *opening) bool {
-	s.addCircle(geo.XY{}, op.r, edgeDisk)
-	s.bounds = append(s.bounds[:0], op.rims...)
-	s.outlined = true
-	gaps := s.closeGaps(m, op.at, o.CloseGapM)
-	s.outlined = false
-	if gaps > 0 {
-		op.cut = true
-		s.prepare()
-		if !s.flood() {
-			return false
-		}
-		op.rims = s.rims(op.rims[:0])
-		op.areaM2, _ = s.picked()
-	}
 	return op.measure(o.CloseGapM)
 }
 

@@ -96,22 +96,32 @@ func (w *worker) settle(op *opening, reachM float64) {
 	}
 }
 
-// widen finds the ground that is connected to a stem at c, gaps open, among the
-// edges that were gathered round it. What is connected to a displaced point of
-// that ground within its own disk, is connected to the stem within the disk that
-// holds all of these disks.
+// widen finds the ground that is connected to a stem at c among the edges that were
+// gathered round it. What is connected to a displaced point of that ground within
+// its own disk, is connected to the stem within the disk that holds all of these
+// disks.
 func (w *worker) widen(c geo.XY) {
 	s, g := &w.s, &w.vicinity
 	s.addCircle(geo.XY{}, s.half, edgeDisk)
 	s.prepare()
-	if !s.flood() {
+	if !s.flood() || s.forked() {
 		return
 	}
-	s.pickAll()
 	if _, under := s.picked(); under > 0 {
 		return
 	}
-	g.at, g.r, g.rims = c, s.half, s.rims(g.rims[:0])
+	g.rims, g.plugs = s.rims(g.rims[:0]), g.plugs[:0]
+	if w.o.CloseGapM > 0 {
+		s.bounds = append(s.bounds[:0], g.rims...)
+		if s.closeGaps(w.m, c, w.o.CloseGapM) > 0 {
+			s.prepare()
+			if !s.flood() || s.forked() {
+				return
+			}
+			g.rims, g.plugs = s.rims(g.rims[:0]), append(g.plugs, s.plugs...)
+		}
+	}
+	g.at, g.r = c, s.half
 	g.markNear(w.o.CloseGapM)
 }
 
@@ -134,7 +144,7 @@ func (w *worker) shifted(i int32, op *opening, sh *shift) float64 {
 	}
 	switch {
 	case sh.inHome && sh.on.Distance(op.at)+st.ReachM < w.vicinity.r &&
-		s.digIn(w.m, &w.vicinity.ground, &w.cutter, sh.on, st.ReachM, o, &w.jitter):
+		w.cutter.cut(&w.vicinity.ground, sh.on, st.ReachM, &w.jitter) && w.jitter.measure(o.CloseGapM):
 	case onHard:
 		w.findOnHard(sh.at, st, near, &w.jitter)
 	default:

@@ -137,9 +137,7 @@ type sweep struct {
 	highIv []interval
 	faces  []face
 	bounds []rim // of the marked ground
-	// outlined: bounds was cut out of an outline, and no ground is marked.
-	outlined bool
-	plugs    []plug
+	plugs  []plug
 	// Where there are many faces, their squares.
 	gridded bool
 	grid    faceGrid
