@@ -5,6 +5,9 @@
 // by a stated seed.
 //
 //	go run ./scripts/mutants -n 100 ./geo/ground ./risk/wind
+//	go run ./scripts/mutants -n 40 ./geo/ground/cutaway.go
+//
+// A file stands for its places in its package.
 package main
 
 import (
@@ -36,7 +39,7 @@ func main() {
 	limit := flag.Duration("timeout", 3*time.Minute, "a run of the tests that takes longer counts as a failure")
 	flag.Parse()
 	if flag.NArg() == 0 {
-		fmt.Fprintln(os.Stderr, "mutants: name the folders of packages, such as ./geo/ground")
+		fmt.Fprintln(os.Stderr, "mutants: name the folders of packages, or files of theirs, such as ./geo/ground")
 		os.Exit(2)
 	}
 	var all score
@@ -72,9 +75,14 @@ func (s score) String() string {
 
 // try bends the package in dir at n places drawn by the seed.
 func try(w io.Writer, dir string, n int, seed uint64, short bool, limit time.Duration) (score, error) {
-	files, err := filepath.Glob(filepath.Join(dir, "*.go"))
-	if err != nil {
-		return score{}, err
+	files := []string{dir}
+	if strings.HasSuffix(dir, ".go") {
+		dir = filepath.Dir(dir)
+	} else {
+		var err error
+		if files, err = filepath.Glob(filepath.Join(dir, "*.go")); err != nil {
+			return score{}, err
+		}
 	}
 	var s score
 	var all []mutant
