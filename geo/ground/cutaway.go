@@ -1,7 +1,9 @@
 package ground
 
 import (
+	"cmp"
 	"math"
+	"slices"
 
 	"soilshed/geo"
 )
@@ -18,16 +20,19 @@ type cutaway struct {
 	// bites are what rivals took whose disks end beyond the line.
 	bites []bite
 	edges []rim // of the bites, but for their arcs
+	arcs  []turns
+	ends  []crossingPoint
 }
 
-// bite is a piece that ends at an arc of the circle of radius r round c, from turn0
-// to turn1, angles from east to north.
+// bite is what lies in the disk of radius r round c, one piece or several.
 type bite struct {
-	from, to     int32 // in cutaway.edges
-	c            geo.XY
-	r            float64
-	turn0, turn1 float64
+	edges, arcs [2]int32 // from, to in cutaway
+	c           geo.XY
+	r           float64
 }
+
+// turns are the angles at which an arc begins and ends, from east to north.
+type turns struct{ from, to float64 }
 
 // besideLineM: a vertex so near to a line or a circle may lie on either side.
 const besideLineM = 1e-7
@@ -36,7 +41,7 @@ const besideLineM = 1e-7
 // it, of rivals of the same weight. It returns false where it is not sure.
 func (k *cutaway) left(op *opening, self geo.XY, rivals []rival) (areaM2 float64, ok bool) {
 	k.rims = append(k.rims[:0], op.rims...)
-	k.bites, k.edges = k.bites[:0], k.edges[:0]
+	k.bites, k.edges, k.arcs = k.bites[:0], k.edges[:0], k.arcs[:0]
 	for i := range rivals {
 		rv := &rivals[i]
 		d := rv.at.Sub(self)
@@ -59,7 +64,7 @@ func (k *cutaway) left(op *opening, self geo.XY, rivals []rival) (areaM2 float64
 		}
 		k.lost = append(k.lost, rim{x0: to.X, y0: to.Y, x1: from.X, y1: from.Y, last: true})
 		for j := range k.bites {
-			if !k.bites[j].below(k.edges, n, h) {
+			if !k.below(&k.bites[j], n, h) {
 				return 0, false
 			}
 		}
@@ -81,7 +86,7 @@ func (k *cutaway) left(op *opening, self geo.XY, rivals []rival) (areaM2 float64
 		areaM2 += k.rims[i].area()
 	}
 	for i := range k.bites {
-		areaM2 -= k.bites[i].area(k.edges)
+		areaM2 -= k.area(&k.bites[i])
 	}
 	return areaM2, true
 }
@@ -165,15 +170,15 @@ func (k *cutaway) add(e rim, kept bool) {
 }
 
 // bite takes the part of k.lost that lies in a rival's disk, if it is the rival's.
+// Each piece of it ends at an arc of that circle, and is the rival's as a whole.
 func (k *cutaway) bite(op *opening, rv *rival) bool {
 	c, r := rv.op.at.Sub(op.at), rv.op.r
-	b := bite{from: int32(len(k.edges)), c: c, r: r}
-	var leaves, enters geo.XY
-	crossed := 0
+	edges, arcs := len(k.edges), len(k.arcs)
+	k.ends = k.ends[:0]
 	for i := range k.lost {
 		e := &k.lost[i]
 		points, count, sure := e.acrossCircle(c, r)
-		if crossed += count; !sure || crossed > 2 {
+		if !sure {
 			return false
 		}
 		in := sq(e.x0-c.X)+sq(e.y0-c.Y) < r*r
@@ -183,55 +188,72 @@ func (k *cutaway) bite(op *opening, rv *rival) bool {
 			piece.x1, piece.y1, rest.x0, rest.y0 = p.X, p.Y, p.X, p.Y
 			if in {
 				k.edges = append(k.edges, piece)
-				leaves = p
-			} else {
-				enters = p
 			}
 			in = !in
+			k.ends = append(k.ends, crossingPoint{turn: math.Atan2(p.Y-c.Y, p.X-c.X), enters: in})
 		}
 		if in {
 			k.edges = append(k.edges, rest)
 		}
 	}
-	b.to = int32(len(k.edges))
-	if crossed == 0 {
+	if len(k.ends) == 0 {
 		// The disk lies beside the piece, unless it lies in it.
-		return b.from == b.to && !encloses(k.lost, c.X, c.Y)
+		return edges == len(k.edges) && !encloses(k.lost, c.X, c.Y)
 	}
-	b.turn0, b.turn1 = math.Atan2(leaves.Y-c.Y, leaves.X-c.X), math.Atan2(enters.Y-c.Y, enters.X-c.X)
-	if b.turn1 < b.turn0 {
-		b.turn1 += 2 * math.Pi
+	slices.SortFunc(k.ends, func(a, b crossingPoint) int { return cmp.Compare(a.turn, b.turn) })
+	theirs := 0
+	for i, e := range k.ends {
+		if e.enters {
+			continue
+		}
+		o := k.ends[(i+1)%len(k.ends)]
+		a := turns{e.turn, o.turn}
+		if i+1 == len(k.ends) {
+			a.to += 2 * math.Pi
+		}
+		if !o.enters || (a.to-a.from)*r < besideM {
+			return false
+		}
+		// A point of the piece, next to the arc.
+		sin, cos := math.Sincos((a.from + a.to) / 2)
+		p := geo.XY{X: c.X + float64((r-besideM)*cos), Y: c.Y + float64((r-besideM)*sin)}
+		if !encloses(k.lost, p.X, p.Y) {
+			return false
+		}
+		if rv.op.holds(p.Add(op.at)) {
+			theirs++
+		}
+		k.arcs = append(k.arcs, a)
 	}
-	if (b.turn1-b.turn0)*r < besideM {
+	switch theirs {
+	case 0:
+		k.edges, k.arcs = k.edges[:edges], k.arcs[:arcs]
+	case len(k.arcs) - arcs:
+		k.bites = append(k.bites, bite{[2]int32{int32(edges), int32(len(k.edges))}, [2]int32{int32(arcs), int32(len(k.arcs))}, c, r})
+	default:
 		return false
-	}
-	// A point of the piece, next to the arc.
-	sin, cos := math.Sincos((b.turn0 + b.turn1) / 2)
-	p := geo.XY{X: c.X + float64((r-besideM)*cos), Y: c.Y + float64((r-besideM)*sin)}
-	if !encloses(k.lost, p.X, p.Y) {
-		return false
-	}
-	if rv.op.holds(p.Add(op.at)) {
-		k.bites = append(k.bites, b)
 	}
 	return true
 }
 
-// area is in square metres.
-func (b *bite) area(edges []rim) float64 {
-	a := 0.0
-	for i := range edges[b.from:b.to] {
-		a += edges[b.from:b.to][i].area()
+// area is that of a bite, in square metres.
+func (k *cutaway) area(b *bite) float64 {
+	area := 0.0
+	for i := range k.edges[b.edges[0]:b.edges[1]] {
+		area += k.edges[b.edges[0]:b.edges[1]][i].area()
 	}
-	sin0, cos0 := math.Sincos(b.turn0)
-	sin1, cos1 := math.Sincos(b.turn1)
-	return a + float64(b.c.X*b.r*(sin1-sin0)) + float64(b.r*b.r/2*(b.turn1-b.turn0+float64(sin1*cos1)-float64(sin0*cos0)))
+	for _, a := range k.arcs[b.arcs[0]:b.arcs[1]] {
+		sin0, cos0 := math.Sincos(a.from)
+		sin1, cos1 := math.Sincos(a.to)
+		area += float64(b.c.X*b.r*(sin1-sin0)) + float64(b.r*b.r/2*(a.to-a.from+float64(sin1*cos1)-float64(sin0*cos0)))
+	}
+	return area
 }
 
-// below tells whether a piece lies on the lower side of the line n.p = h.
-func (b *bite) below(edges []rim, n geo.XY, h float64) bool {
-	for i := range edges[b.from:b.to] {
-		e := &edges[b.from:b.to][i]
+// below tells whether a bite lies on the lower side of the line n.p = h.
+func (k *cutaway) below(b *bite, n geo.XY, h float64) bool {
+	for i := range k.edges[b.edges[0]:b.edges[1]] {
+		e := &k.edges[b.edges[0]:b.edges[1]][i]
 		if _, count, sure := e.across(n, h); !sure || count > 0 || float64(n.X*e.x0)+float64(n.Y*e.y0) > h {
 			return false
 		}
@@ -239,12 +261,18 @@ func (b *bite) below(edges []rim, n geo.XY, h float64) bool {
 	if float64(n.X*b.c.X)+float64(n.Y*b.c.Y)+b.r < h {
 		return true
 	}
-	// Its ends lie below, so that only its bulge may not.
+	// The ends of arcs lie below, so that only a bulge may not.
 	turn := math.Atan2(n.Y, n.X)
-	for turn < b.turn0 {
-		turn += 2 * math.Pi
+	for _, a := range k.arcs[b.arcs[0]:b.arcs[1]] {
+		t := turn
+		for t < a.from {
+			t += 2 * math.Pi
+		}
+		if t <= a.to {
+			return false
+		}
 	}
-	return turn > b.turn1
+	return true
 }
 
 // across returns where a piece crosses the line n.p = h, in its order; sure is
