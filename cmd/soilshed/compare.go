@@ -9,6 +9,7 @@ import (
 	"path/filepath"
 	"slices"
 	"strings"
+	"time"
 
 	"github.com/spf13/pflag"
 
@@ -32,6 +33,8 @@ type compareOptions struct {
 	prices              string
 	csv, out, page, log string
 	quiet               bool
+
+	flags *pflag.FlagSet
 }
 
 func compareFlags(o *compareOptions) *pflag.FlagSet {
@@ -52,6 +55,7 @@ func compareFlags(o *compareOptions) *pflag.FlagSet {
 func runCompare(ctx context.Context, args []string, stdout, stderr io.Writer) error {
 	var o compareOptions
 	f := compareFlags(&o)
+	o.flags = f
 	if err := parse(f, args, "compare", aboutCompare, stdout); err != nil {
 		if err == pflag.ErrHelp {
 			return nil
@@ -65,7 +69,8 @@ func runCompare(ctx context.Context, args []string, stdout, stderr io.Writer) er
 	if err != nil {
 		return err
 	}
-	hold, notes, err := holdForRun(slices.DeleteFunc(o.files(), layer.IsDatabase))
+	c.began = time.Now()
+	hold, notes, err := holdForRun(slices.DeleteFunc(o.allFiles(), layer.IsDatabase))
 	if err != nil {
 		return err
 	}
@@ -74,9 +79,13 @@ func runCompare(ctx context.Context, args []string, stdout, stderr io.Writer) er
 	today := c.schemes[0].a
 	today.o.out = o.out
 	today.in.report.Notes = append(today.in.report.Notes, notes...)
+	c.digest(ctx, &o)
 	err = c.compare(ctx, p)
 	if err == nil {
 		err = o.write(ctx, c, hold)
+	}
+	if err == nil {
+		err = o.writeManifest(context.WithoutCancel(ctx), c)
 	}
 	if err = p.close(today, err); err != nil {
 		return err
@@ -135,7 +144,7 @@ func (o *compareOptions) understand() (*sideBySide, error) {
 	names(c.schemes)
 	for _, s := range c.schemes {
 		for _, in := range append(s.a.o.inputFiles(), s.file, o.prices, o.within) {
-			for _, out := range o.files() {
+			for _, out := range o.allFiles() {
 				if filepath.Clean(in) == filepath.Clean(out) {
 					return nil, usagef("%s would be written over the input of this name (give another name)", out)
 				}
@@ -234,6 +243,15 @@ func (o *compareOptions) write(ctx context.Context, c *sideBySide, h *hold) (err
 		}
 	}
 	return nil
+}
+
+// allFiles are those and the manifest.
+func (o *compareOptions) allFiles() []string {
+	files := o.files()
+	if m := o.manifest(); m != "" {
+		files = append(files, m)
+	}
+	return files
 }
 
 func (o *compareOptions) tellWritten(w io.Writer) {

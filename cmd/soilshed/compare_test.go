@@ -1,10 +1,13 @@
 package main
 
 import (
+	"crypto/sha256"
+	"encoding/json"
 	"encoding/xml"
 	"fmt"
 	"io"
 	"math"
+	"os"
 	"path/filepath"
 	"reflect"
 	"regexp"
@@ -217,5 +220,60 @@ func TestCompareStyles(t *testing.T) {
 		if !slices.ContainsFunc(outcomeTones, func(t tone) bool { return t.value == o.String() }) {
 			t.Errorf("%s is not drawn", o)
 		}
+	}
+}
+
+// The manifest of a comparison names the bytes that went into each design.
+func TestComparisonManifest(t *testing.T) {
+	dir := t.TempDir()
+	town := func(name string) string { return filepath.Join("../../fixtures/town", name) }
+	out := filepath.Join(dir, "designs.geojson")
+	if code := run(t.Context(), []string{"compare", "--before", town("today.toml"), "--after", town("option-a.toml"), "--within", town("corridor.geojson"),
+		"--prices", town("prices.csv"), "--out", out, "--csv", filepath.Join(dir, "designs.csv"), "--quiet"}, io.Discard, io.Discard); code != 0 {
+		t.Fatalf("exit status %d", code)
+	}
+	var m comparisonManifest
+	b, err := os.ReadFile(filepath.Join(dir, "designs-manifest.json"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	if err := json.Unmarshal(b, &m); err != nil {
+		t.Fatal(err)
+	}
+	digest := func(file string) string {
+		b, err := os.ReadFile(file)
+		if err != nil {
+			t.Fatal(err)
+		}
+		return fmt.Sprintf("%x", sha256.Sum256(b))
+	}
+	holds := func(what string, list []manifestInput, role, file string) {
+		t.Helper()
+		if !slices.ContainsFunc(list, func(i manifestInput) bool { return i.Role == role && i.SHA256 == digest(file) }) {
+			t.Errorf("%s: no %s with the digest of %s", what, role, file)
+		}
+	}
+	holds("the comparison", m.Inputs, "corridor", town("corridor.geojson"))
+	holds("the comparison", m.Inputs, "prices", town("prices.csv"))
+	if len(m.Designs) != 2 || m.Designs[0].Name != "today" || m.Designs[1].Name != "option-a" {
+		t.Fatalf("designs %+v", m.Designs)
+	}
+	holds("today", m.Designs[0].Inputs, "pavement", town("sidewalks.geojson"))
+	holds("option-a", m.Designs[1].Inputs, "pavement", town("option-a/sidewalks.geojson"))
+	holds("option-a", m.Designs[1].Inputs, "configuration", town("option-a.toml"))
+	if d := m.Designs[1]; d.Trees < 50 || len(d.Layers) < 3 || len(d.Warnings) == 0 {
+		t.Errorf("option-a: %d trees, %d layers, warnings %q", d.Trees, len(d.Layers), d.Warnings)
+	}
+	for _, o := range m.Outputs {
+		if o.SHA256 != digest(o.File) {
+			t.Errorf("%s has another digest than the manifest says", o.File)
+		}
+	}
+	if len(m.Outputs) < 2 {
+		t.Errorf("outputs %v", m.Outputs)
+	}
+	if code := run(t.Context(), []string{"compare", "--before", town("today.toml"), "--after", town("option-a.toml"), "--prices", filepath.Join(dir, "designs-manifest.json"),
+		"--out", out}, io.Discard, io.Discard); code != 2 {
+		t.Errorf("the manifest was written over an input of its name: exit status %d", code)
 	}
 }

@@ -5,6 +5,7 @@ import (
 	"math"
 	"slices"
 	"strings"
+	"time"
 
 	"soilshed/geo"
 	"soilshed/geo/ground"
@@ -22,6 +23,8 @@ type sideBySide struct {
 	// corridor is the same, to be drawn.
 	corridor [][][]geo.XY
 	prices   *priceList // nil when nothing is priced
+	began    time.Time
+	inputs   *digests // of corridor and prices
 }
 
 // comparedTree is a tree that stands in at least one of the schemes.

@@ -62,7 +62,7 @@ type manifestRun struct {
 	Started string          `json:"started"`
 	Ended   string          `json:"ended"`
 	Seconds float64         `json:"seconds"`
-	Phases  []manifestPhase `json:"phases"`
+	Phases  []manifestPhase `json:"phases,omitempty"`
 	System  string          `json:"system"`
 	Workers int             `json:"workers"`
 	PeakMB  float64         `json:"heap_mb"`
@@ -139,8 +139,11 @@ type digests struct {
 	err  error
 }
 
+// inputRole is a file by what it is for.
+type inputRole struct{ role, file string }
+
 // roles are the input files by what they are for.
-func (o *options) roles() (list []struct{ role, file string }) {
+func (o *options) roles() (list []inputRole) {
 	for _, r := range []struct {
 		role  string
 		files []string
@@ -151,7 +154,7 @@ func (o *options) roles() (list []struct{ role, file string }) {
 	} {
 		for _, f := range r.files {
 			if f != "" {
-				list = append(list, struct{ role, file string }{r.role, f})
+				list = append(list, inputRole{r.role, f})
 			}
 		}
 	}
@@ -159,16 +162,19 @@ func (o *options) roles() (list []struct{ role, file string }) {
 }
 
 // digest begins to hash the input files.
-func (o *options) digest(ctx context.Context) *digests {
-	d := &digests{done: make(chan struct{})}
+func (o *options) digest(ctx context.Context) *digests { return digestOf(ctx, o.roles(), o.stdin) }
+
+// digestOf begins to hash files; stdin tells of what came on standard input.
+func digestOf(ctx context.Context, roles []inputRole, stdin *layer.Spooled) *digests {
+	d := &digests{done: make(chan struct{}), list: []manifestInput{}}
 	go func() {
 		defer close(d.done)
-		for _, r := range o.roles() {
+		for _, r := range roles {
 			file, _ := layer.SplitTable(r.file)
 			for _, f := range withSidecars(file) {
 				x := manifestInput{Role: r.role, manifestFile: manifestFile{File: layer.Shown(f)}}
-				if f == pipe && o.stdin != nil {
-					x.Bytes, x.SHA256 = o.stdin.Bytes, o.stdin.SHA256
+				if f == pipe && stdin != nil {
+					x.Bytes, x.SHA256 = stdin.Bytes, stdin.SHA256
 				}
 				if !layer.IsDatabase(f) && f != pipe {
 					info, err := os.Stat(f)
@@ -186,6 +192,12 @@ func (o *options) digest(ctx context.Context) *digests {
 		}
 	}()
 	return d
+}
+
+// wait returns them once they are there.
+func (d *digests) wait() ([]manifestInput, error) {
+	<-d.done
+	return d.list, d.err
 }
 
 // withSidecars are the files of which a layer consists.
@@ -347,36 +359,27 @@ func flagValue(f *pflag.FlagSet, fl *pflag.Flag) any {
 	return layer.Shown(fl.Value.String())
 }
 
-// writeManifest writes it beside the output at out.
-func (a *assessment) writeManifest(ctx context.Context, out string) error {
-	<-a.inputs.done
-	if a.inputs.err != nil {
-		return &layer.Error{File: out, Err: a.inputs.err, Remedy: "the output was written; its manifest was not"}
-	}
-	files, err := a.written(ctx)
-	if err != nil {
-		return err
-	}
-	r := &a.in.report
+// runOf tells of a run that ends now.
+func runOf(began time.Time, phases []phase, workers int) manifestRun {
 	var mem runtime.MemStats
 	runtime.ReadMemStats(&mem)
 	now := time.Now()
-	m := manifest{
-		Program: "soilshed", Version: version, Schema: outputVersion, Caution: caution, Year: a.year,
-		Run: manifestRun{Started: a.began.UTC().Format(time.RFC3339), Ended: now.UTC().Format(time.RFC3339), Seconds: now.Sub(a.began).Seconds(),
-			System: runtime.GOOS + "/" + runtime.GOARCH + " " + runtime.Version(), Workers: a.o.workers, PeakMB: float64(mem.HeapSys>>10) / 1024},
-		Settings: settingsOf(a.o.flags), Inputs: a.inputs.list, Notes: r.Notes, Warnings: []string{}, Outputs: files, Layers: []manifestLayer{},
-		Counts: manifestCounts{Trees: a.in.trees.len(), Ground: map[string]int{}, Classes: map[string]int{}, Polygons: a.in.m.Polygons(), Vertices: a.in.m.Vertices()},
+	run := manifestRun{Started: began.UTC().Format(time.RFC3339), Ended: now.UTC().Format(time.RFC3339), Seconds: now.Sub(began).Seconds(),
+		System: runtime.GOOS + "/" + runtime.GOARCH + " " + runtime.Version(), Workers: workers, PeakMB: float64(mem.HeapSys>>10) / 1024}
+	for _, p := range phases {
+		run.Phases = append(run.Phases, manifestPhase(p))
 	}
-	if a.reuse != nil {
-		m.Reuse, m.Kept = a.reuse.sentence(a), a.reuse.sum
-	}
-	for _, p := range a.phases {
-		m.Run.Phases = append(m.Run.Phases, manifestPhase(p))
-	}
-	for _, in := range a.inputs.list {
+	return run
+}
+
+// layersRead accounts for the layers that were read, and warns of what was odd in
+// them or in the files of the inputs.
+func (a *assessment) layersRead(inputs []manifestInput) (layers []manifestLayer, warnings []string) {
+	r := &a.in.report
+	layers, warnings = []manifestLayer{}, []string{}
+	for _, in := range inputs {
 		if was, ok := r.Bytes[in.File]; ok && was != in.Bytes {
-			m.Warnings = append(m.Warnings, in.File+" has changed in size while the run was reading it")
+			warnings = append(warnings, in.File+" has changed in size while the run was reading it")
 		}
 	}
 	for _, l := range r.Layers {
@@ -388,11 +391,34 @@ func (a *assessment) writeManifest(ctx context.Context, out string) error {
 				x.Reasons[k] += n
 			}
 		}
-		m.Layers = append(m.Layers, x)
+		layers = append(layers, x)
 		if n := l.leftOut(); n > 0 {
-			m.Warnings = append(m.Warnings, fmt.Sprintf("%s: %s left out of %s", layer.Shown(l.File), countOf(n, "record", "records"), grouped(l.Records)))
+			warnings = append(warnings, fmt.Sprintf("%s: %s left out of %s", layer.Shown(l.File), countOf(n, "record", "records"), grouped(l.Records)))
 		}
 	}
+	return layers, warnings
+}
+
+// writeManifest writes it beside the output at out.
+func (a *assessment) writeManifest(ctx context.Context, out string) error {
+	inputs, err := a.inputs.wait()
+	if err != nil {
+		return &layer.Error{File: out, Err: err, Remedy: "the output was written; its manifest was not"}
+	}
+	files, err := a.written(ctx)
+	if err != nil {
+		return err
+	}
+	m := manifest{
+		Program: "soilshed", Version: version, Schema: outputVersion, Caution: caution, Year: a.year,
+		Run:      runOf(a.began, a.phases, a.o.workers),
+		Settings: settingsOf(a.o.flags), Inputs: inputs, Notes: a.in.report.Notes, Outputs: files,
+		Counts: manifestCounts{Trees: a.in.trees.len(), Ground: map[string]int{}, Classes: map[string]int{}, Polygons: a.in.m.Polygons(), Vertices: a.in.m.Vertices()},
+	}
+	if a.reuse != nil {
+		m.Reuse, m.Kept = a.reuse.sentence(a), a.reuse.sum
+	}
+	m.Layers, m.Warnings = a.layersRead(inputs)
 	for _, c := range a.in.cols.read() {
 		m.Columns = append(m.Columns, manifestColumn{c.Name, c.Column, c.Unit, c.How, c.UnitBy})
 	}
@@ -413,14 +439,19 @@ func (a *assessment) writeManifest(ctx context.Context, out string) error {
 			m.Counts.Classes[className(row)]++
 		}
 	}
+	return writeJSON(manifestPath(out), m)
+}
+
+// writeJSON writes a file whole or not at all.
+func writeJSON(path string, v any) error {
 	var b bytes.Buffer
 	e := json.NewEncoder(&b)
 	e.SetEscapeHTML(false)
 	e.SetIndent("", "  ")
-	if err := e.Encode(m); err != nil {
+	if err := e.Encode(v); err != nil {
 		return err
 	}
-	return layer.WriteFile(manifestPath(out), b.Bytes())
+	return layer.WriteFile(path, b.Bytes())
 }
 
 // readManifest reads the manifest of an output; nil when there is none.

@@ -21,6 +21,8 @@ type scheme struct {
 	name string // the file's, without folder and ending
 	file string
 	a    *assessment
+	// inputs are the digests of its files, where a manifest is written.
+	inputs *digests
 	// at finds a tree of the scheme by its number.
 	at      map[string]int
 	takeoff takeoff
