@@ -9,6 +9,7 @@ import (
 	"io"
 	"iter"
 	"math"
+	"os"
 	"slices"
 	"strings"
 	"time"
@@ -19,13 +20,14 @@ import (
 )
 
 // flatGeobuf reads FlatGeobuf (specification 3.0 and its patches): a head, an index
-// that is passed over, and the records, each a flat buffer behind its length. They
-// are read one after the other, so that a file may be gzipped. How tables are looked
-// into is in flatgeobuf_table.go.
+// that is asked only where a record cannot be read, and the records, each a flat buffer
+// behind its length. They are read one after the other, so that a file may be gzipped.
+// How tables are looked into is in flatgeobuf_table.go.
 type flatGeobuf struct {
 	path   string
 	schema Schema
 	start  int64 // of the records
+	leaves int64 // of the index; 0 where there is none
 	count  uint64
 	kind   int // of all geometries, as WKB numbers them; 0 where each tells its own
 	// Columns of the records that have none of their own, and which field is which
@@ -89,9 +91,11 @@ func (g *flatGeobuf) fault(err error, feature int64) error {
 // fgbInput is the file while it is read.
 type fgbInput struct {
 	*bufio.Reader
-	file *unpacked
-	left int64 // bytes; of a packed file, as many as there may be
-	b    []byte
+	file  *unpacked
+	size  int64 // bytes; of a packed file, as many as there may be
+	left  int64 // of these
+	again int64 // bytes that may be read once more, where the index leads back
+	b     []byte
 }
 
 func (in *fgbInput) Close() error { return in.file.Close() }
@@ -102,26 +106,35 @@ func (g *flatGeobuf) begin(at int64) (*fgbInput, error) {
 	if err != nil {
 		return nil, err
 	}
-	in := &fgbInput{file: file, left: math.MaxInt64}
+	in := &fgbInput{Reader: bufio.NewReaderSize(file, 64<<10), file: file, size: math.MaxInt64, left: math.MaxInt64}
 	if file.Reader == file.file { // not packed
-		info, err := file.file.Stat()
-		if err == nil {
-			in.left = info.Size()
-			_, err = file.file.Seek(at, io.SeekStart)
+		var info os.FileInfo
+		if info, err = file.file.Stat(); err == nil {
+			in.size = info.Size()
+			in.again = in.size
+			err = in.seek(at)
 		}
-		if err != nil {
-			file.Close()
-			return nil, err
-		}
-		in.left -= at
-		at = 0
+	} else {
+		err = in.skip(at)
 	}
-	in.Reader = bufio.NewReaderSize(file, 64<<10)
-	if err := in.skip(at); err != nil {
+	if err != nil {
 		file.Close()
 		return nil, err
 	}
 	return in, nil
+}
+
+// at is the byte that is read next, and seek goes to another, of a file that is not
+// packed.
+func (in *fgbInput) at() int64 { return in.size - in.left }
+
+func (in *fgbInput) seek(at int64) error {
+	if _, err := in.file.file.Seek(at, io.SeekStart); err != nil {
+		return err
+	}
+	in.left = in.size - at
+	in.Reset(in.file)
+	return nil
 }
 
 func (in *fgbInput) skip(n int64) error {
@@ -152,6 +165,9 @@ func (in *fgbInput) next(n int) ([]byte, error) {
 	return in.b, nil
 }
 
+// fgbLength is a length that cannot be.
+type fgbLength struct{ error }
+
 // buffer is the next flat buffer, behind its length; io.EOF where there is nothing.
 func (in *fgbInput) buffer(most int) ([]byte, error) {
 	var size [4]byte
@@ -161,10 +177,10 @@ func (in *fgbInput) buffer(most int) ([]byte, error) {
 	in.left -= 4
 	n := binary.LittleEndian.Uint32(size[:])
 	if int64(n) > in.left {
-		return nil, fmt.Errorf("it ends early: %d bytes are to follow, and there are %d", n, in.left)
+		return nil, fgbLength{fmt.Errorf("it ends early: %d bytes are to follow, and there are %d", n, in.left)}
 	}
 	if int64(n) > int64(most) {
-		return nil, &Error{Err: fmt.Errorf("it says that it has %d bytes, where %d are the limit", n, most), Remedy: remedyCopyAgain}
+		return nil, fgbLength{fmt.Errorf("it says that it has %d bytes, where %d are the limit", n, most)}
 	}
 	b, err := in.next(int(n))
 	if err == io.EOF {
@@ -198,6 +214,9 @@ func (g *flatGeobuf) head(in *fgbInput, o Options) error {
 		return err
 	}
 	g.start = at + index
+	if index > 0 {
+		g.leaves = g.start - int64(g.count)*fgbNodeBytes
+	}
 	// No record is smaller than the length before it and an empty table.
 	if info, err := in.file.file.Stat(); err == nil {
 		g.schema.Records = int(min(g.count, uint64(info.Size())/12))
@@ -479,35 +498,84 @@ func (g *flatGeobuf) Features() iter.Seq2[Feature, error] {
 		}
 		defer in.Close()
 		f := Feature{Values: make([]Value, len(g.schema.Fields))}
-		for {
+		for before := int64(0); ; {
 			if g.count > 0 && uint64(f.FID) == g.count {
 				_, err := in.Peek(1)
 				g.seen.further = err == nil
 				return
 			}
 			f.FID++
-			b, err := in.buffer(maxRecordBytes)
+			at := in.at()
+			err := g.next(in, &f)
 			if err == io.EOF && g.count == 0 {
 				return
 			}
-			if err != nil {
+			// After a length that is wrong, another record begins here than the index
+			// says.
+			if own, ok := g.placed(in, f.FID, before+1, err); ok && own != at && in.seek(own) == nil {
+				at = own
+				err = g.next(in, &f)
+			}
+			before = at
+			if err == nil {
+				if !yield(f, nil) {
+					return
+				}
+				continue
+			}
+			var fault *recordFault
+			following, ok := g.placed(in, f.FID+1, at+1, err)
+			if ok && following != in.at() {
+				ok = in.seek(following) == nil
+			}
+			if !ok && !errors.As(err, &fault) {
 				if err == io.EOF {
 					err = fmt.Errorf("it ends early: its head counts %d records", g.count)
 				}
 				yield(Feature{}, g.fault(err, f.FID))
 				return
 			}
-			more := false
-			if err := g.record(&f, b); err != nil {
-				more = yield(Feature{}, &RecordError{Fault: Error{File: g.path, Feature: f.FID, Err: err}, Reason: reasonOf(err)})
-			} else {
-				more = yield(f, nil)
-			}
-			if !more {
+			if !yield(Feature{}, &RecordError{Fault: Error{File: g.path, Feature: f.FID, Err: err}, Reason: reasonOf(err)}) {
 				return
 			}
 		}
 	}
+}
+
+// placed is where the index says that a record begins, when one could not be read
+// where lengths lead; ok is false where there is no telling, or where it is before a
+// byte that was passed.
+func (g *flatGeobuf) placed(in *fgbInput, record, least int64, why error) (at int64, ok bool) {
+	var length fgbLength
+	var fault *recordFault
+	if g.leaves == 0 || in.size == math.MaxInt64 || uint64(record) > g.count || !errors.As(why, &length) && !errors.As(why, &fault) {
+		return 0, false
+	}
+	var b [8]byte
+	if _, err := in.file.file.ReadAt(b[:], g.leaves+record*fgbNodeBytes-8); err != nil {
+		return 0, false
+	}
+	from := binary.LittleEndian.Uint64(b[:])
+	if from >= uint64(in.size-g.start) {
+		return 0, false
+	}
+	at = g.start + int64(from)
+	if at < least {
+		return 0, false
+	}
+	if back := in.at() - at; back > 0 {
+		in.again -= back
+	}
+	return at, in.again >= 0
+}
+
+// next reads the next record into f.
+func (g *flatGeobuf) next(in *fgbInput, f *Feature) error {
+	b, err := in.buffer(maxRecordBytes)
+	if err != nil {
+		return err
+	}
+	return g.record(f, b)
 }
 
 // record reads a record into f.

@@ -491,6 +491,24 @@ func brokenFlatGeobuf() map[string]brokenFlat {
 	// Of a record: the place of the root, and the root's list of fields.
 	root := int(binary.LittleEndian.Uint32(oak[4:])) + 4
 	indexed := fgbFile(head(fgbT{fgbHeaderCount: uint64(2), fgbHeaderNodeSize: uint16(16)}))
+	// Four records behind an index, of which the lengths are bent.
+	guided := func(bend func(records [][]byte, leaves []byte) [][]byte) []byte {
+		records := [][]byte{bytes.Clone(oak), bytes.Clone(elm), bytes.Clone(oak), bytes.Clone(elm)}
+		var index []byte
+		for i, at := 0, 0; i < 5; i++ {
+			node := make([]byte, fgbNodeBytes)
+			if i > 0 {
+				binary.LittleEndian.PutUint64(node[32:], uint64(at))
+				at += len(records[i-1])
+			}
+			index = append(index, node...)
+		}
+		records = bend(records, index[fgbNodeBytes:])
+		return bytes.Join(append([][]byte{fgbFile(head(fgbT{fgbHeaderCount: uint64(4), fgbHeaderNodeSize: uint16(16)})), index}, records...), nil)
+	}
+	long := func(i int, n uint32) []byte {
+		return guided(func(r [][]byte, _ []byte) [][]byte { binary.LittleEndian.PutUint32(r[i], n); return r })
+	}
 	return map[string]brokenFlat{
 		"whole":                    {b: whole, good: "1 2"},
 		"counted":                  {b: counted(2), good: "1 2"},
@@ -531,6 +549,24 @@ func brokenFlatGeobuf() map[string]brokenFlat {
 		"index-beyond-all":         {b: fgbFile(head(fgbT{fgbHeaderCount: uint64(1) << 60, fgbHeaderNodeSize: uint16(2)}), oak), err: "it ends early"},
 		"index-of-nothing":         {b: fgbFile(head(fgbT{fgbHeaderCount: uint64(0), fgbHeaderNodeSize: uint16(16)}), oak, elm), good: "1 2"},
 		"no-records":               {b: fgbFile(head(nil))},
+		// With an index, a length that is wrong costs its own record at most.
+		"indexed-length-beyond-all":      {b: long(1, math.MaxUint32), good: "1 3 4", left: "2:" + reasonDamaged},
+		"indexed-length-of-two":          {b: long(1, uint32(len(elm)+len(oak))), good: "1 2 3 4"},
+		"indexed-length-into-the-next":   {b: long(1, uint32(len(elm)+20)), good: "1 2 3 4"},
+		"indexed-length-over-the-next":   {b: long(1, uint32(len(elm)-4+len(oak))), good: "1 2 3", err: "feature 4: it ends early: its head counts 4 records"},
+		"indexed-length-short":           {b: long(1, 8), good: "1 3 4", left: "2:" + reasonDamaged},
+		"indexed-length-nothing":         {b: long(0, 0), good: "2 3 4", left: "1:" + reasonDamaged},
+		"indexed-last-length-beyond-all": {b: long(3, math.MaxUint32), good: "1 2 3", err: "feature 4: it ends early"},
+		"indexed-and-cut":                {b: guided(func(r [][]byte, _ []byte) [][]byte { r[1] = r[1][:len(r[1])-1]; return r[:2] }), good: "1", err: "feature 2: it ends early"},
+		"index-that-lies": {b: guided(func(r [][]byte, leaves []byte) [][]byte {
+			copy(leaves, bytes.Repeat([]byte{0xFF}, len(leaves)))
+			return r
+		}), good: "1 2 3 4"},
+		"index-that-leads-back": {b: guided(func(r [][]byte, leaves []byte) [][]byte {
+			clear(leaves)
+			binary.LittleEndian.PutUint32(r[1], math.MaxUint32)
+			return r
+		}), good: "1", err: "feature 2: it ends early"},
 	}
 }
 
