@@ -31,6 +31,7 @@ const gpkgMaxColumns = 2000 - 2
 // it is whole. While it grows nobody else knows it, so it needs no journal.
 type geoPackageSink struct {
 	path   string // the final name
+	temp   string // while it grows
 	aside  *aside
 	conn   *sqlite.Conn
 	opts   CreateOptions
@@ -38,7 +39,15 @@ type geoPackageSink struct {
 	notes  []string
 	err    error // what went wrong for good
 	done   bool
+
+	// What was written is handed to the disk after so many records, while more is
+	// written: at the end all would wait for it.
+	flushEvery int
+	written    int
+	flushed    chan error // of the flush under way; nil when none is
 }
+
+const gpkgFlushEvery = 100_000
 
 // geoPackageTable is one layer of the output.
 type geoPackageTable struct {
@@ -87,7 +96,7 @@ func createGeoPackage(path string, schemas []Schema, o CreateOptions) (Sink, err
 		return nil, err
 	}
 	aside.settle = o.Settle
-	s := &geoPackageSink{path: path, aside: aside, opts: o}
+	s := &geoPackageSink{path: path, aside: aside, opts: o, flushEvery: gpkgFlushEvery}
 	if err := s.start(schemas); err != nil {
 		return nil, s.fail(err)
 	}
@@ -128,7 +137,8 @@ func (s *geoPackageSink) fail(err error) error {
 
 func (s *geoPackageSink) start(schemas []Schema) error {
 	var err error
-	s.conn, err = sqlite.OpenConn(s.aside.place(s.path), sqlite.OpenReadWrite, sqlite.OpenCreate)
+	s.temp = s.aside.place(s.path)
+	s.conn, err = sqlite.OpenConn(s.temp, sqlite.OpenReadWrite, sqlite.OpenCreate)
 	if err != nil {
 		return err
 	}
@@ -368,6 +378,31 @@ func (s *geoPackageSink) Write(i int, f Feature) error {
 		}
 		return s.fail(err)
 	}
+	if s.written++; s.written%s.flushEvery == 0 {
+		if err := s.flushAhead(); err != nil {
+			return s.fail(err)
+		}
+	}
+	return nil
+}
+
+// flushAhead begins to flush the file, unless it is being flushed. An error of a
+// flush is told to one flush alone, so it must be kept.
+func (s *geoPackageSink) flushAhead() error {
+	if s.flushed != nil {
+		select {
+		case err := <-s.flushed:
+			s.flushed = nil
+			if err != nil {
+				return err
+			}
+		default:
+			return nil
+		}
+	}
+	flushed := make(chan error, 1)
+	s.flushed = flushed
+	go func() { flushed <- flushFile(s.temp) }()
 	return nil
 }
 
@@ -604,6 +639,12 @@ func (s *geoPackageSink) Commit() error {
 }
 
 func (s *geoPackageSink) finish() error {
+	if s.flushed != nil {
+		if err := <-s.flushed; err != nil {
+			return err
+		}
+		s.flushed = nil
+	}
 	for _, t := range s.tables {
 		if err := t.flush(s.conn); err != nil {
 			return err

@@ -2,7 +2,9 @@ package layer
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
+	"io/fs"
 	"math"
 	"math/rand/v2"
 	"os"
@@ -236,6 +238,52 @@ func TestGeoPackageKeepsDigits(t *testing.T) {
 	for i, f := range features {
 		if n, ok := f.Values[0].Int(); !ok || n != want[i] {
 			t.Errorf("%d came back as %d", want[i], n)
+		}
+	}
+}
+
+// Flushing on the way changes no byte, and what fails in it is not lost.
+func TestGeoPackageFlushedOnTheWay(t *testing.T) {
+	write := func(name string, every int, spoil bool) (string, error) {
+		path := filepath.Join(t.TempDir(), name)
+		schemas, o := gpkgTown(t)
+		sink, err := createGeoPackage(path, schemas, o)
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer sink.Abort()
+		g := sink.(*geoPackageSink)
+		g.flushEvery = every
+		if spoil {
+			g.temp += ".gone"
+		}
+		for i, f := range townFeatures(500) {
+			if err := sink.Write(i%2, f); err != nil {
+				return path, err
+			}
+		}
+		return path, sink.Commit()
+	}
+	at, err := write("a.gpkg", 7, false)
+	if err != nil {
+		t.Fatal(err)
+	}
+	once, err := write("a.gpkg", 1<<30, false)
+	if err != nil {
+		t.Fatal(err)
+	}
+	x, _ := os.ReadFile(at)
+	y, _ := os.ReadFile(once)
+	if len(x) == 0 || !bytes.Equal(x, y) {
+		t.Errorf("%d bytes flushed on the way, %d flushed at the end, or others", len(x), len(y))
+	}
+	for _, every := range []int{7, 400} { // told by a later flush, and at the end
+		path, err := write("b.gpkg", every, true)
+		if err == nil || !errors.Is(err, fs.ErrNotExist) {
+			t.Errorf("flushes that fail every %d records: %v", every, err)
+		}
+		if _, err := os.Stat(path); err == nil {
+			t.Error("the output took its place all the same")
 		}
 	}
 }
