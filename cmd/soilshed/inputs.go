@@ -209,6 +209,7 @@ func (in *inputs) readTrees(ctx context.Context, o *options, year int) error {
 	in.report.Notes = append(in.report.Notes, notes...)
 	room := src.Schema().Records
 	in.trees.grow(room)
+	cols.seen = make(map[string]struct{}, room)
 	xs, ys := make([]float64, 0, room), make([]float64, 0, room)
 	in.kinds, in.fids = make([]recordKind, 0, room), make([]int64, 0, room)
 	if err := in.records(ctx, src, c, func(f *layer.Feature) error {
@@ -283,8 +284,7 @@ func (in *inputs) readTrees(ctx context.Context, o *options, year int) error {
 	if err := in.readRemovals(o); err != nil {
 		return err
 	}
-	var places []geo.XY
-	var of []int
+	places, of := make([]geo.XY, 0, len(in.at)), make([]int, 0, len(in.at))
 	for i, p := range in.at {
 		if in.kinds[i] != secondRecord {
 			places, of = append(places, p), append(of, i)

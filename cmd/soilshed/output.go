@@ -57,8 +57,8 @@ func (a *assessment) newWriter() (*writer, error) {
 	if w.to, _, err = a.in.plane.To(w.system); err != nil {
 		return nil, &layer.Error{File: a.o.out, Err: err}
 	}
-	trees := layer.Schema{Name: "trees", Title: "Street trees: ground, collar, wind, rank", Abstract: caution, System: w.system, Shape: layer.Points}
-	openings := layer.Schema{Name: "openings", Title: "Each tree's share of open ground", Abstract: caution, System: w.system, Shape: layer.Polygons}
+	trees := layer.Schema{Name: "trees", Title: "Street trees: ground, collar, wind, rank", Abstract: caution, System: w.system, Shape: layer.Points, Records: a.in.trees.len()}
+	openings := layer.Schema{Name: "openings", Title: "Each tree's share of open ground", Abstract: caution, System: w.system, Shape: layer.Polygons, Records: a.in.trees.len()}
 	taken := map[string]bool{}
 	for i := range treeFields {
 		f := &treeFields[i]

@@ -163,6 +163,9 @@ func (s *geoPackageSink) start(schemas []Schema) error {
 	}
 	for i, schema := range schemas {
 		t := &geoPackageTable{file: s.path, schema: schema, srs: systems[i], bound: emptyBound(), lost: make([]lostValues, len(schema.Fields))}
+		if schema.Shape != NoShape {
+			t.boxes = make([]rtreeBox, 0, schema.Records)
+		}
 		t.wkb = wkb.NewEncoder(&t.buffer)
 		t.wkb.SetByteOrder(binary.LittleEndian)
 		var notes []string

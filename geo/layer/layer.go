@@ -64,7 +64,7 @@ type Schema struct {
 	Fields   []Field
 	// Records is about how many records there are, so that room can be made for them
 	// at once: no more than the bytes of the file can hold, 0 when the format does
-	// not say.
+	// not say. Of a layer to be written, a guess.
 	Records int
 }
 
