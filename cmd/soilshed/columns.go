@@ -391,7 +391,7 @@ type columns struct {
 // bind finds the column for each field: as told, else by its name. The notes
 // tell every guess in a sentence.
 func bind(schema *layer.Schema, told []fieldFlag, o bindOptions) (*columns, []string, error) {
-	c := &columns{file: o.File, us: o.US, year: o.Year, seen: map[string]struct{}{},
+	c := &columns{file: o.File, us: o.US, year: o.Year, seen: make(map[string]struct{}, schema.Records),
 		species: map[string]speciesText{}, statuses: map[string]statusText{}, conditions: map[string]conditionText{},
 		stocks: map[string]stockText{}, textures: map[string]textureText{}}
 	bound, notes, err := bindColumns(inventory[:], schema.Fields, told, bindHow{File: o.File, Flag: "--field", US: o.US, Things: "field"})

@@ -49,13 +49,13 @@ func compareFlags(o *compareOptions) *pflag.FlagSet {
 	f.StringVar(&o.page, "page", "", "`FILE.html` to write too: today and a proposal on one map with a divider, as one page that works offline")
 	f.BoolVar(&o.quiet, "quiet", false, "print no table and no progress")
 	f.StringVar(&o.log, "log", "text", "how progress and errors are told on standard error, a `FORM`: text or json")
+	o.flags = f
 	return f
 }
 
 func runCompare(ctx context.Context, args []string, stdout, stderr io.Writer) error {
 	var o compareOptions
 	f := compareFlags(&o)
-	o.flags = f
 	if err := parse(f, args, "compare", aboutCompare, stdout); err != nil {
 		if err == pflag.ErrHelp {
 			return nil

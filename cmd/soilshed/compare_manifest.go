@@ -2,8 +2,6 @@ package main
 
 import (
 	"context"
-	"os"
-	"time"
 
 	"soilshed/geo/layer"
 )
@@ -72,7 +70,7 @@ func (o *compareOptions) writeManifest(ctx context.Context, c *sideBySide) error
 	today := c.schemes[0].a
 	m := comparisonManifest{
 		Program: "soilshed", Version: version, Schema: outputVersion, Caution: caution,
-		Run: runOf(c.began, nil, today.o.workers), Year: today.year, Settings: settingsOf(o.flags),
+		Run: runOf(c.began, today.o.workers), Year: today.year, Settings: settingsOf(o.flags),
 	}
 	failed := func(err error) error {
 		return &layer.Error{File: path, Err: err, Remedy: "the comparison was written; its manifest was not"}
@@ -82,7 +80,7 @@ func (o *compareOptions) writeManifest(ctx context.Context, c *sideBySide) error
 		return failed(err)
 	}
 	for k, s := range c.schemes {
-		d := manifestDesign{Name: s.name, File: s.file, Settings: settingsOf(s.a.o.flags), Notes: s.a.in.report.Notes}
+		d := manifestDesign{Name: s.name, File: s.file, Phases: s.a.seconds(), Settings: settingsOf(s.a.o.flags), Notes: s.a.in.report.Notes}
 		if d.Inputs, err = s.inputs.wait(); err != nil {
 			return failed(err)
 		}
@@ -92,26 +90,16 @@ func (o *compareOptions) writeManifest(ctx context.Context, c *sideBySide) error
 				d.Trees++
 			}
 		}
-		for _, p := range s.a.phases {
-			d.Phases = append(d.Phases, manifestPhase(p))
-		}
 		m.Designs = append(m.Designs, d)
 	}
+	var files []string
 	for _, f := range o.files() {
-		if layer.IsDatabase(f) {
-			continue
+		if !layer.IsDatabase(f) {
+			files = append(files, withSidecars(f)...)
 		}
-		for _, part := range withSidecars(f) {
-			info, err := os.Stat(part)
-			if err != nil || info.ModTime().Before(c.began.Add(-2*time.Second)) {
-				continue // not of this run
-			}
-			x, err := hashFile(ctx, part)
-			if err != nil {
-				return failed(err)
-			}
-			m.Outputs = append(m.Outputs, x)
-		}
+	}
+	if m.Outputs, err = written(ctx, files, c.began); err != nil {
+		return failed(err)
 	}
 	return writeJSON(path, m)
 }

@@ -209,7 +209,6 @@ func (in *inputs) readTrees(ctx context.Context, o *options, year int) error {
 	in.report.Notes = append(in.report.Notes, notes...)
 	room := src.Schema().Records
 	in.trees.grow(room)
-	cols.seen = make(map[string]struct{}, room)
 	xs, ys := make([]float64, 0, room), make([]float64, 0, room)
 	in.kinds, in.fids = make([]recordKind, 0, room), make([]int64, 0, room)
 	if err := in.records(ctx, src, c, func(f *layer.Feature) error {
@@ -304,11 +303,13 @@ const samePlaceM = 0.01
 func (in *inputs) markSecondRecords() {
 	// Numbers that come again have been told apart by ~2, ~3, ...
 	var again []int
+	var of []string           // the number that came again
 	first := map[string]int{} // by number, -1 before it is met
 	for i := range in.trees.len() {
-		if id := in.trees.id(i); strings.LastIndexByte(id, '~') >= 0 {
-			again = append(again, i)
-			first[id[:strings.LastIndexByte(id, '~')]] = -1
+		id := in.trees.id(i)
+		if k := strings.LastIndexByte(id, '~'); k >= 0 {
+			again, of = append(again, i), append(of, id[:k])
+			first[id[:k]] = -1
 		}
 	}
 	if len(again) == 0 {
@@ -320,12 +321,11 @@ func (in *inputs) markSecondRecords() {
 		}
 	}
 	n, example := 0, ""
-	for _, i := range again {
+	for k, i := range again {
 		if in.trees.removed(i) {
 			continue
 		}
-		id := in.trees.id(i)
-		j := first[id[:strings.LastIndexByte(id, '~')]]
+		j := first[of[k]]
 		if j >= 0 && j < i && !in.trees.removed(j) && in.at[i].Distance(in.at[j]) <= samePlaceM {
 			in.trees.remove(i)
 			in.kinds[i] = secondRecord

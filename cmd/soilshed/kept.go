@@ -87,9 +87,9 @@ type reuse struct {
 
 // commonWords is what counts for all trees.
 func (a *assessment) commonWords() (map[string]string, error) {
-	<-a.inputs.done
-	if a.inputs.err != nil {
-		return nil, a.inputs.err
+	inputs, err := a.inputs.wait()
+	if err != nil {
+		return nil, err
 	}
 	settings, layers := a.survey.Globals()
 	m := map[string]string{
@@ -103,7 +103,7 @@ func (a *assessment) commonWords() (map[string]string, error) {
 	}
 	for _, role := range []string{"weather", "gusts", "evidence"} {
 		words := "none"
-		for _, in := range a.inputs.list {
+		for _, in := range inputs {
 			if in.Role == role {
 				words = in.SHA256
 			}

@@ -251,11 +251,11 @@ func hashFile(ctx context.Context, path string) (manifestFile, error) {
 	}
 }
 
-// written are the files that the output consists of, with their hashes.
-func (a *assessment) written(ctx context.Context) (list []manifestFile, err error) {
-	for _, f := range a.o.filesOf() {
+// written are those of files that a run wrote which began then, with their hashes.
+func written(ctx context.Context, files []string, began time.Time) (list []manifestFile, err error) {
+	for _, f := range files {
 		info, err := os.Stat(f)
-		if errors.Is(err, os.ErrNotExist) || err == nil && (info.IsDir() || info.ModTime().Before(a.began.Add(-2*time.Second))) {
+		if errors.Is(err, os.ErrNotExist) || err == nil && (info.IsDir() || info.ModTime().Before(began.Add(-2*time.Second))) {
 			continue // not of this run
 		}
 		x, err := hashFile(ctx, f)
@@ -360,16 +360,20 @@ func flagValue(f *pflag.FlagSet, fl *pflag.Flag) any {
 }
 
 // runOf tells of a run that ends now.
-func runOf(began time.Time, phases []phase, workers int) manifestRun {
+func runOf(began time.Time, workers int) manifestRun {
 	var mem runtime.MemStats
 	runtime.ReadMemStats(&mem)
 	now := time.Now()
-	run := manifestRun{Started: began.UTC().Format(time.RFC3339), Ended: now.UTC().Format(time.RFC3339), Seconds: now.Sub(began).Seconds(),
+	return manifestRun{Started: began.UTC().Format(time.RFC3339), Ended: now.UTC().Format(time.RFC3339), Seconds: now.Sub(began).Seconds(),
 		System: runtime.GOOS + "/" + runtime.GOARCH + " " + runtime.Version(), Workers: workers, PeakMB: float64(mem.HeapSys>>10) / 1024}
-	for _, p := range phases {
-		run.Phases = append(run.Phases, manifestPhase(p))
+}
+
+// seconds are how long each phase took.
+func (a *assessment) seconds() (list []manifestPhase) {
+	for _, p := range a.phases {
+		list = append(list, manifestPhase(p))
 	}
-	return run
+	return list
 }
 
 // layersRead accounts for the layers that were read, and warns of what was odd in
@@ -405,19 +409,20 @@ func (a *assessment) writeManifest(ctx context.Context, out string) error {
 	if err != nil {
 		return &layer.Error{File: out, Err: err, Remedy: "the output was written; its manifest was not"}
 	}
-	files, err := a.written(ctx)
+	files, err := written(ctx, a.o.filesOf(), a.began)
 	if err != nil {
 		return err
 	}
 	m := manifest{
 		Program: "soilshed", Version: version, Schema: outputVersion, Caution: caution, Year: a.year,
-		Run:      runOf(a.began, a.phases, a.o.workers),
+		Run:      runOf(a.began, a.o.workers),
 		Settings: settingsOf(a.o.flags), Inputs: inputs, Notes: a.in.report.Notes, Outputs: files,
 		Counts: manifestCounts{Trees: a.in.trees.len(), Ground: map[string]int{}, Classes: map[string]int{}, Polygons: a.in.m.Polygons(), Vertices: a.in.m.Vertices()},
 	}
 	if a.reuse != nil {
 		m.Reuse, m.Kept = a.reuse.sentence(a), a.reuse.sum
 	}
+	m.Run.Phases = a.seconds()
 	m.Layers, m.Warnings = a.layersRead(inputs)
 	for _, c := range a.in.cols.read() {
 		m.Columns = append(m.Columns, manifestColumn{c.Name, c.Column, c.Unit, c.How, c.UnitBy})

@@ -110,18 +110,16 @@ func (w *worker) widen(c geo.XY) {
 	if _, under := s.picked(); under > 0 {
 		return
 	}
-	g.rims, g.plugs = s.rims(g.rims[:0]), g.plugs[:0]
-	if w.o.CloseGapM > 0 {
-		s.bounds = append(s.bounds[:0], g.rims...)
-		if s.closeGaps(w.m, c, w.o.CloseGapM) > 0 {
-			s.prepare()
-			if !s.flood() || s.forked() {
-				return
-			}
-			g.rims, g.plugs = s.rims(g.rims[:0]), append(g.plugs, s.plugs...)
+	s.bounds, g.plugs = s.rims(s.bounds[:0]), g.plugs[:0]
+	if w.o.CloseGapM > 0 && s.closeGaps(w.m, c, w.o.CloseGapM) > 0 {
+		g.plugs = append(g.plugs, s.plugs...)
+		s.prepare()
+		if !s.flood() || s.forked() {
+			return
 		}
+		s.bounds = s.rims(s.bounds[:0])
 	}
-	g.at, g.r = c, s.half
+	g.at, g.r, g.rims = c, s.half, append(g.rims[:0], s.bounds...)
 	g.markNear(w.o.CloseGapM)
 }
 

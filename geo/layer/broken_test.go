@@ -7,6 +7,7 @@ import (
 	"flag"
 	"fmt"
 	"math"
+	"math/rand/v2"
 	"os"
 	"path/filepath"
 	"sort"
@@ -533,6 +534,16 @@ func readSoundly(t *testing.T, path string) {
 			t.Fatalf("%d steps, then %d", counts[0], counts[1])
 		}
 		s.Close()
+	}
+}
+
+// spoil turns a bit of a byte, and where all is set, changes so many bytes from there.
+func spoil(rnd *rand.Rand, b []byte, at, run int, all bool) {
+	b[at] ^= 1 << rnd.IntN(8)
+	if all {
+		for k := range min(run, len(b)-at) {
+			b[at+k] = byte(rnd.IntN(256))
+		}
 	}
 }
 

@@ -106,10 +106,7 @@ func writeFGBIndex(out *bufio.Writer, records int, record func(i int) (box orb.B
 		for i := range level {
 			level[i] = emptyBound()
 			for k := i * fgbNodeSize; k < min((i+1)*fgbNodeSize, int(levels[l-1])); k++ {
-				b := below(k)
-				for d := range 2 {
-					level[i].Min[d], level[i].Max[d] = min(level[i].Min[d], b.Min[d]), max(level[i].Max[d], b.Max[d])
-				}
+				level[i] = level[i].Union(below(k))
 			}
 		}
 		above[l], below = level, func(k int) orb.Bound { return level[k] }

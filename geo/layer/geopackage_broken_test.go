@@ -142,12 +142,7 @@ func TestGeoPackageDamagedAnywhere(t *testing.T) {
 		if i < 80 { // the pages that tell where the others are
 			at = rnd.IntN(8 * gpkgPageBytes)
 		}
-		b[at] ^= 1 << rnd.IntN(8)
-		if i%4 == 0 {
-			for k := range min(64, len(b)-at) {
-				b[at+k] = byte(rnd.IntN(256))
-			}
-		}
+		spoil(rnd, b, at, 64, i%4 == 0)
 		try("changed at "+Whole(int64(at)).Text(), b, false)
 	}
 }

@@ -642,12 +642,6 @@ func (s *geoPackageSink) Commit() error {
 }
 
 func (s *geoPackageSink) finish() error {
-	if s.flushed != nil {
-		if err := <-s.flushed; err != nil {
-			return err
-		}
-		s.flushed = nil
-	}
 	for _, t := range s.tables {
 		if err := t.flush(s.conn); err != nil {
 			return err
@@ -666,6 +660,10 @@ func (s *geoPackageSink) finish() error {
 	}
 	err := s.conn.Close()
 	s.conn = nil
+	if s.flushed != nil {
+		err = errors.Join(err, <-s.flushed)
+		s.flushed = nil
+	}
 	return err
 }
 

@@ -452,12 +452,7 @@ func TestGeoParquetDamagedAnywhere(t *testing.T) {
 		for i := range 200 {
 			b := bytes.Clone(raw)
 			at := rnd.IntN(len(b))
-			b[at] ^= 1 << rnd.IntN(8)
-			if i%4 == 0 {
-				for k := range min(8, len(b)-at) {
-					b[at+k] = byte(rnd.IntN(256))
-				}
-			}
+			spoil(rnd, b, at, 8, i%4 == 0)
 			noError(t, os.WriteFile(path, b, 0o666))
 			sound(t, path)
 		}
